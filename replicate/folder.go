@@ -1,0 +1,26 @@
+package replicate
+
+// FolderEvidence is what tells a working folder from another one at its path.
+type FolderEvidence struct {
+	Volume string // the volume's own UUID, empty where it has none
+	Folder string // the folder itself: device and inode
+	Empty  bool   // now: holds no shoot; before: no shoot was known
+}
+
+// DoubtFolder says why a working folder is not believed to be there, or nothing.
+// Only one case is in doubt: shoots were known, the folder holds none now, and
+// it is not the same folder. Then it is the mount point that an unplugged drive
+// leaves behind, and nothing was deleted. The folder that is the same and empty
+// was emptied by the person.
+func DoubtFolder(before, now FolderEvidence) string {
+	switch {
+	case before.Empty || !now.Empty:
+		return ""
+	case before.Volume != "" && before.Volume == now.Volume:
+		return ""
+	case before.Volume == "" && now.Volume == "" && before.Folder == now.Folder:
+		return ""
+	default:
+		return "the folder is empty, its drive is probably not plugged in"
+	}
+}
