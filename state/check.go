@@ -1,0 +1,79 @@
+package state
+
+import (
+	"errors"
+	"fmt"
+	"maps"
+
+	bolt "go.etcd.io/bbolt"
+
+	"copyhold/replicate"
+)
+
+// Check proves that the ledger is whole: the database's own pages, every value,
+// every copy's drive, and each shoot's tally against its files. It returns all
+// that is wrong, joined.
+func (l *Ledger) Check() (err error) {
+	defer func() {
+		if p := recover(); p != nil {
+			err = fmt.Errorf("%w (%v)", ErrCorrupt, p)
+		}
+	}()
+	return l.db.View(func(tx *bolt.Tx) error {
+		var wrong []error
+		for err := range tx.Check() {
+			wrong = append(wrong, fmt.Errorf("%w: %w", ErrCorrupt, err))
+		}
+		t := newTx(tx)
+		return errors.Join(errors.Join(wrong...), t.checkTallies())
+	})
+}
+
+func (t *Tx) checkTallies() error {
+	drives, err := t.Drives()
+	if err != nil {
+		return err
+	}
+	fleet := replicate.NewFleet(drives)
+	counted := map[replicate.ShootID]replicate.Tally{}
+	var wrong []error
+	err = t.tx.Bucket(filesBucket).ForEach(func(k, v []byte) error {
+		f, err := decodeFile(k, v)
+		if err != nil {
+			wrong = append(wrong, err)
+			return nil
+		}
+		if counted[f.Shoot()] == nil {
+			counted[f.Shoot()] = replicate.Tally{}
+		}
+		counted[f.Shoot()].Add(f)
+		wrong = append(wrong, checkCopies(f, fleet)...)
+		return nil
+	})
+	shoots, shootsErr := t.Shoots()
+	for _, s := range shoots {
+		if !maps.Equal(s.Tally, counted[s.ID]) {
+			wrong = append(wrong, fmt.Errorf("shoot %s: its tally is not the sum of its files", s.ID))
+		}
+		delete(counted, s.ID)
+	}
+	for id := range counted {
+		wrong = append(wrong, fmt.Errorf("shoot %s: it has files and no tally", id))
+	}
+	return errors.Join(append(wrong, err, shootsErr)...)
+}
+
+func checkCopies(f *replicate.File, fleet replicate.Fleet) (wrong []error) {
+	for i, c := range f.Copies {
+		if _, known := fleet.Drive(c.Drive); !known {
+			wrong = append(wrong, fmt.Errorf("file %s: a copy on the unknown drive %d", f.FileID, c.Drive))
+		}
+		if i > 0 && f.Copies[i-1].Drive >= c.Drive {
+			wrong = append(wrong, fmt.Errorf("file %s: its copies are out of order", f.FileID))
+		}
+		if c.State != replicate.Missing && !c.Digest.Known() {
+			wrong = append(wrong, fmt.Errorf("file %s: a copy without a digest", f.FileID))
+		}
+	}
+	return wrong
+}
