@@ -218,21 +218,26 @@ func changed(d replicate.Drive, c api.ChangeDrive, known []replicate.Drive, now 
 	return d, nil
 }
 
-// writeChange brings a new name or place to the drive's own identity file, if
-// the drive is there. If not, it is brought there when the drive returns.
+// writeChange brings a new name or place to the identity file of a drive that
+// is there. One that is away gets it when it returns.
 func writeChange(d replicate.Drive, path string) error {
 	at := seat{drive: d, path: path}
 	if err := at.open(); err != nil {
 		return err
 	}
 	defer at.volume.Close()
-	id, err := transfer.ReadIdentity(at.volume)
+	return at.rename()
+}
+
+// rename makes the drive's identity file say what the ledger does.
+func (s *seat) rename() error {
+	id, err := transfer.ReadIdentity(s.volume)
 	if err != nil {
 		return err
 	}
-	if id.Name == d.Name && id.Place == d.Place {
+	if id.Name == s.drive.Name && id.Place == s.drive.Place {
 		return nil
 	}
-	id.Name, id.Place = d.Name, d.Place
-	return transfer.WriteIdentity(at.volume, id)
+	id.Name, id.Place = s.drive.Name, s.drive.Place
+	return transfer.WriteIdentity(s.volume, id)
 }

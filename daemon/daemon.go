@@ -43,6 +43,7 @@ type Daemon struct {
 	mouth   chan speech
 	live    subscribers
 	workers sync.WaitGroup // jobs; one that hangs in the system is not waited for
+	ended   chan struct{}  // closed when the loop has ended: nobody answers any more
 	fatal   error          // the ledger cannot be written: nothing more can be promised
 	stop    context.CancelFunc
 }
@@ -90,6 +91,7 @@ func newDaemon(opt Options, ledger *state.Ledger) *Daemon {
 		finder:  drives.NewFinder(),
 		look:    make(chan struct{}, 1),
 		mouth:   make(chan speech, 64),
+		ended:   make(chan struct{}),
 	}
 }
 
@@ -119,6 +121,7 @@ func (d *Daemon) run(ctx context.Context, listener *api.Listener) error {
 		d.opt.Ready()
 	}
 	d.loop(ctx)
+	close(d.ended)
 	d.stop()
 	wg.Wait()
 	d.log.Info("stopped")
@@ -154,7 +157,7 @@ func (d *Daemon) loop(ctx context.Context) {
 // next is how long nothing will happen by time alone.
 func (d *Daemon) next(now time.Time) time.Duration {
 	at := now.Add(heartbeat)
-	for _, t := range []time.Time{d.world.wake, d.world.settleAt, d.world.publishAt, d.world.tellAt} {
+	for _, t := range []time.Time{d.world.wake, d.world.settleAt, d.world.publishAt, d.world.tellAt, d.world.warnAt} {
 		if !t.IsZero() && t.Before(at) {
 			at = t
 		}
@@ -224,10 +227,15 @@ func (d *Daemon) inLoop(ctx context.Context, ask func()) error {
 	case d.asks <- func() { ask(); close(done) }:
 		<-done
 		return nil
+	case <-d.ended:
+		return errStopping
 	case <-ctx.Done():
 		return ctx.Err()
 	}
 }
+
+// errStopping answers a question that came too late.
+var errStopping = &api.Fault{What: "Copyhold is stopping", Safe: "finished copies are kept", Do: "ask again in a moment"}
 
 // update records facts and keeps the world equal to the ledger. When the ledger
 // cannot be written the daemon ends: copies it cannot record it must not make.
@@ -275,7 +283,7 @@ func ledgerFault(err error) error {
 	return f
 }
 
-// drivesByID finds a drive of the world.
+// driveByID finds a drive of the world.
 func (w *world) driveByID(id replicate.DriveID) *driveState {
 	for _, s := range w.drives {
 		if s.ID == id {

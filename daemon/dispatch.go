@@ -211,7 +211,7 @@ func (d *Daemon) start(ctx context.Context, j *job, now time.Time) {
 		s.job = j
 		s.meter.start(now)
 	}
-	d.world.dirty = true
+	d.world.version++
 	// What the job needs of the world is copied here: the world is the loop's.
 	r := run{d: d, ctx: ctx, job: j, rate: int(d.opt.Config.Limits.Rate)}
 	for _, s := range j.drives {
@@ -334,7 +334,9 @@ func (e jobOver) apply(d *Daemon, now time.Time) {
 	s := e.drive
 	s.job = nil
 	s.meter.stop()
-	s.LastSeen = now
+	if e.cause != replicate.DriveLost {
+		s.LastSeen = now
+	}
 	if e.room.Size > 0 {
 		s.Room = e.room
 	}
@@ -360,5 +362,5 @@ func (e jobOver) apply(d *Daemon, now time.Time) {
 		s.retryAt = now.Add(time.Second)
 		d.lookAgain()
 	}
-	d.world.dirty = true
+	d.world.version++
 }

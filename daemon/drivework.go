@@ -138,7 +138,9 @@ func welcome(s *driveState, drive replicate.Drive, path string) arrived {
 	if a.room, a.err = at.volume.Room(); a.err != nil {
 		return a
 	}
-	a.err = transfer.Prepare(at.volume)
+	if a.err = transfer.Prepare(at.volume); a.err == nil {
+		a.err = at.rename()
+	}
 	return a
 }
 
@@ -181,7 +183,7 @@ func (d *Daemon) leave(s *driveState, doubt string, now time.Time) {
 	}
 	s.present, s.doubt, s.since = false, doubt, now
 	s.trouble, s.retryAt = replicate.NoCause, time.Time{}
-	d.world.dirty = true
+	d.world.version++
 }
 
 // trouble takes in that a whole drive fails. One that is lost must arrive anew;
@@ -201,7 +203,7 @@ func (d *Daemon) trouble(s *driveState, cause replicate.Cause, err error, now ti
 		d.lookAt(s.retryAt)
 	}
 	d.world.wakeAt(s.retryAt)
-	d.world.dirty = true
+	d.world.version++
 }
 
 // lookAgain asks for a look for drives.

@@ -55,16 +55,16 @@ func (d *Daemon) publish(now time.Time) {
 		busy = busy || s.job != nil
 	}
 	if d.live.none() {
-		w.dirty, w.publishAt = false, time.Time{}
+		w.publishAt = time.Time{}
 		return
 	}
-	if !w.dirty && !busy {
+	if w.version == w.published && !busy {
 		w.publishAt = time.Time{}
 		return
 	}
 	if now.Before(w.publishAt) {
 		return
 	}
-	w.dirty, w.publishAt = false, now.Add(publishEvery)
+	w.published, w.publishAt = w.version, now.Add(publishEvery)
 	d.live.tell(d.view(now).status())
 }

@@ -55,11 +55,11 @@ func (d *Daemon) tell(now time.Time) {
 	if now.Sub(w.standsAt) > time.Hour {
 		d.restandAll(now)
 	}
-	w.tellAt = now.Add(tellEvery)
-	if !w.dirty && now.Before(w.toldAt.Add(heartbeat)) {
+	w.tellAt = time.Time{}
+	if w.version == w.told && (w.warnAt.IsZero() || now.Before(w.warnAt)) {
 		return
 	}
-	w.toldAt = now
+	w.told, w.tellAt, w.warnAt = w.version, now.Add(tellEvery), w.nextWarning(now)
 	holds := map[string]bool{}
 	saying := map[string]replicate.Said{}
 	byCode := map[replicate.Code][]replicate.Notice{}
@@ -78,6 +78,20 @@ func (d *Daemon) tell(now time.Time) {
 	for code, notices := range byCode {
 		d.say(speech{message: compose(code, notices)})
 	}
+}
+
+// nextWarning is when the next notice will hold or be due again by time alone.
+func (w *world) nextWarning(now time.Time) time.Time {
+	next := now.Add(time.Hour)
+	for _, s := range w.shoots {
+		if s.cover.Standing != replicate.OneCopy {
+			continue
+		}
+		if at := s.Since.Add(w.policy.WarnAfter); at.After(now) && at.Before(next) {
+			next = at
+		}
+	}
+	return next
 }
 
 // over lists the notices that were said and no longer hold.

@@ -3,6 +3,8 @@ package daemon
 import (
 	"context"
 	"errors"
+	"fmt"
+	"os"
 	"time"
 
 	"copyhold/daemon/api"
@@ -114,6 +116,9 @@ func (o *Offline) Explain(_ context.Context, path string) (api.Explanation, erro
 
 // change opens the ledger for writing, which no daemon has open now.
 func (o *Offline) change(fn func(tx *state.Tx, known []replicate.Drive) error) error {
+	if err := os.MkdirAll(o.opt.StateDir, 0o700); err != nil {
+		return fmt.Errorf("make the state folder: %w", err)
+	}
 	ledger, err := state.Open(o.opt.StateDir)
 	if err != nil {
 		return ledgerFault(err)

@@ -25,6 +25,9 @@ func (d *Daemon) record(results []transfer.Result, now time.Time) {
 		s := d.world.driveByNo(r.Drive)
 		switch {
 		case r.Err == nil:
+			if len(s.unlisted) == 0 {
+				s.listedAt = now
+			}
 			s.unlisted[r.File.Shoot()] = true
 			if s.trouble == replicate.DriveReadOnly {
 				s.trouble, s.fails = replicate.NoCause, 0
@@ -134,7 +137,8 @@ func (d *Daemon) setPause(now time.Time, p state.Pause) {
 	if !d.update(now, func(tx *state.Tx) error { return tx.PutPause(p) }) {
 		return
 	}
-	w.paused, w.pausedUntil, w.dirty = p.On, p.Until, true
+	w.paused, w.pausedUntil = p.On, p.Until
+	w.version++
 	for _, s := range w.drives {
 		if p.On && s.job != nil {
 			s.job.halt.Store(true)

@@ -17,7 +17,8 @@ type workingHere struct {
 
 func (e workingHere) apply(d *Daemon, now time.Time) {
 	w := d.world.working(e.name)
-	w.scanning, d.world.dirty = true, true
+	w.scanning = true
+	d.world.version++
 	if w.online && w.place.Mount == e.place.Mount && w.place.Folder == e.place.Folder {
 		w.place = e.place
 		return
@@ -49,7 +50,7 @@ func (e workingAway) apply(d *Daemon, now time.Time) {
 		return
 	}
 	w.online, w.why, w.since = false, e.why, now
-	d.world.dirty = true
+	d.world.version++
 	d.log.Info("working folder is away", "working", w.name, "why", e.why)
 }
 
@@ -61,7 +62,7 @@ type limitMet struct {
 
 func (e limitMet) apply(d *Daemon, _ time.Time) {
 	d.world.working(e.name).limited = e.watched
-	d.world.dirty = true
+	d.world.version++
 }
 
 // scanned: a scan ended well.
@@ -75,7 +76,8 @@ type scanned struct {
 
 func (e scanned) apply(d *Daemon, _ time.Time) {
 	w := d.world.working(e.working)
-	w.scanning, d.world.dirty = false, true
+	w.scanning = false
+	d.world.version++
 	if e.all {
 		w.closed = e.closed
 		d.log.Info("scanned", "working", e.working, "files", e.files, "took", e.took.Round(time.Millisecond))
@@ -166,7 +168,7 @@ func (l looked) apply(d *Daemon, now time.Time) {
 		d.world.settling.Forget(id)
 		d.rescanSoon(d.shootOfGone(id), now)
 	}
-	d.world.dirty = true
+	d.world.version++
 }
 
 // shootOfGone: the path that is gone may have been a shoot's folder.

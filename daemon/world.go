@@ -29,8 +29,10 @@ type world struct {
 	settleAt  time.Time // a file may have settled
 	publishAt time.Time // the live state may be told again
 	tellAt    time.Time // notices may be told again
-	toldAt    time.Time // when notices were told
-	dirty     bool      // something changed since the live state was told
+	warnAt    time.Time // a shoot will have been on one device for too long
+	version   int       // counts changes of what is known
+	told      int       // version when notices were told
+	published int       // version when the live state was told
 	standsAt  time.Time // when every standing was last computed
 }
 
@@ -150,12 +152,12 @@ func (w *world) refleet() {
 		all[i] = d.Drive
 	}
 	w.fleet = replicate.NewFleet(all)
-	w.dirty = true
+	w.version++
 }
 
 // put takes in a shoot as the ledger has it.
 func (w *world) put(s state.Shoot, now time.Time) {
-	w.dirty = true
+	w.version++
 	for _, d := range w.drives {
 		delete(d.rests, s.ID)
 	}
@@ -210,7 +212,7 @@ func (d *Daemon) restandAll(now time.Time) {
 			moved = append(moved, s)
 		}
 	}
-	w.dirty = true
+	w.version++
 	if len(moved) == 0 {
 		return
 	}

@@ -4,7 +4,7 @@
 // and the tray link neither the database nor the copy engine.
 //
 // The JSON of these types is a contract: Schema counts it, names are never
-// reworded, fields are only added.
+// reworded, fields are only added. A time that is not known is left out.
 package api
 
 import (
@@ -76,8 +76,8 @@ type Drive struct {
 	Copies       int64     `json:"copies"`
 	CopiesBytes  int64     `json:"copies_bytes"`
 	Damaged      int64     `json:"damaged"`
-	LastSeen     time.Time `json:"last_seen"`
-	LastVerified time.Time `json:"last_verified"` // day of the copy verified longest ago; zero if none
+	LastSeen     time.Time `json:"last_seen,omitzero"`
+	LastVerified time.Time `json:"last_verified,omitzero"` // day of the copy verified longest ago; zero if none
 	Activity     Activity  `json:"activity"`
 	SafeToUnplug bool      `json:"safe_to_unplug"`
 	Trouble      *string   `json:"trouble"`
@@ -149,13 +149,13 @@ type Share struct {
 	Drive       string    `json:"drive"`
 	Place       string    `json:"place"`
 	Online      bool      `json:"online"`
-	LastSeen    time.Time `json:"last_seen"`
+	LastSeen    time.Time `json:"last_seen,omitzero"`
 	Files       int64     `json:"files"`
 	Bytes       int64     `json:"bytes"`
 	WantedFiles int64     `json:"wanted_files"`
 	WantedBytes int64     `json:"wanted_bytes"`
 	Damaged     int64     `json:"damaged"`
-	Verified    time.Time `json:"verified"` // of the copy verified longest ago; zero if none
+	Verified    time.Time `json:"verified,omitzero"` // of the copy verified longest ago; zero if none
 	Refused     []Refused `json:"refused"`
 }
 
@@ -204,9 +204,9 @@ type Location struct {
 	Place    string    `json:"place"`
 	Path     string    `json:"path"` // where it lies when the drive is online, or lay when it was last seen
 	Online   bool      `json:"online"`
-	LastSeen time.Time `json:"last_seen"`
+	LastSeen time.Time `json:"last_seen,omitzero"`
 	Files    int64     `json:"files"`
-	Verified time.Time `json:"verified"` // zero: not verified there
+	Verified time.Time `json:"verified,omitzero"` // zero: not verified there
 }
 
 // Explanation is what is decided for one file, and why.
@@ -215,7 +215,7 @@ type Explanation struct {
 	Working  string     `json:"working"`
 	Path     string     `json:"path"`
 	Bytes    int64      `json:"bytes"`
-	Modified time.Time  `json:"modified"`
+	Modified time.Time  `json:"modified,omitzero"`
 	Digest   string     `json:"digest"` // BLAKE3; "" = not read yet
 	Life     string     `json:"life"`   // here, let go, archived or skipped
 	Known    bool       `json:"known"`  // false: the ledger has not met it
@@ -228,8 +228,8 @@ type Decision struct {
 	Drive    string    `json:"drive"`
 	Action   string    `json:"action"`
 	StoredAs string    `json:"stored_as"`
-	Verified time.Time `json:"verified"`
-	Until    time.Time `json:"until"` // not before; zero if an event will tell
+	Verified time.Time `json:"verified,omitzero"`
+	Until    time.Time `json:"until,omitzero"` // not before; zero if an event will tell
 }
 
 // AddDrive adopts a drive.

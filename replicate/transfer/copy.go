@@ -74,16 +74,17 @@ type reader struct {
 // read hands one file to the lanes: begin, its pieces, end.
 func (r *reader) read(t *Task, all []*lane) {
 	lanes := make([]*lane, 0, len(all))
+	refused := new(atomic.Int32)
 	for _, l := range all {
 		if order, wanted := t.To[l.target.Drive]; wanted {
 			lanes = append(lanes, l)
-			l.inbox <- message{kind: begin, file: &t.File, order: order, at: r.engine.now()}
+			l.inbox <- message{kind: begin, file: &t.File, order: order, at: r.engine.now(), refused: refused}
 		}
 	}
 	if len(lanes) == 0 {
 		return
 	}
-	content, err := r.pour(&t.File, lanes)
+	content, err := r.pour(&t.File, lanes, refused)
 	for _, l := range lanes {
 		l.inbox <- message{kind: end, content: content, err: err}
 		l.alone = false
@@ -97,7 +98,10 @@ type content struct {
 	xxh    replicate.XXH128
 }
 
-func (r *reader) pour(f *replicate.File, lanes []*lane) (content, error) {
+// errNobody ends the reading of a file that every lane has given up.
+var errNobody = errors.New("no drive takes the file")
+
+func (r *reader) pour(f *replicate.File, lanes []*lane, refused *atomic.Int32) (content, error) {
 	if err := r.ctx.Err(); err != nil {
 		return content{}, err
 	}
@@ -127,6 +131,9 @@ func (r *reader) pour(f *replicate.File, lanes []*lane) (content, error) {
 		}
 		if err := r.ctx.Err(); err != nil {
 			return content{}, err
+		}
+		if int(refused.Load()) == len(lanes) {
+			return content{}, errNobody
 		}
 	}
 	if err := stillAsKnown(r.src, src, f, size); err != nil {

@@ -24,6 +24,7 @@ type message struct {
 	file    *replicate.File
 	order   Order
 	at      time.Time
+	refused *atomic.Int32 // lanes that gave the file up
 	buffer  *buffer
 	offset  int64
 	content content
@@ -74,6 +75,8 @@ type draft struct {
 	compare bool // it may be the content already: nothing is written yet
 	kept    string
 	err     error
+	refused *atomic.Int32
+	said    bool // that it is refused
 }
 
 func newLane(ctx context.Context, e *Engine, src Source, t Target, window, tasks int) *lane {
@@ -116,8 +119,9 @@ func (l *lane) run() {
 
 // begin looks at what stands under the name, at the room, and opens a partial.
 func (l *lane) begin(m message) {
-	d := &draft{file: m.file, order: m.order, began: m.at}
+	d := &draft{file: m.file, order: m.order, began: m.at, refused: m.refused}
 	l.file = d
+	defer l.refuse(d)
 	if gone := l.dead.Load(); gone != nil {
 		d.err = *gone
 		return
@@ -131,6 +135,15 @@ func (l *lane) begin(m message) {
 	}
 	if d.err == nil && !d.compare {
 		d.err = l.open(d)
+	}
+}
+
+// refuse tells the reader that this lane needs no more of the file: there is no
+// point in reading a hundred gigabytes for a drive that is full.
+func (l *lane) refuse(d *draft) {
+	if d.err != nil && !d.said {
+		d.said = true
+		d.refused.Add(1)
 	}
 }
 
@@ -226,6 +239,7 @@ func (l *lane) write(p []byte) {
 	n, err := d.sink.Write(p)
 	d.written += int64(n)
 	d.err = err
+	l.refuse(d)
 	l.engine.progress(Progress{Drive: l.target.Drive, File: d.file.FileID, Done: d.written, Total: d.file.Size})
 }
 
@@ -273,7 +287,7 @@ func (l *lane) readAlone(offset int64) {
 func (l *lane) end(m message) {
 	d := l.file
 	l.file = nil
-	if m.err != nil {
+	if m.err != nil && m.err != errNobody {
 		d.err = m.err // the source's trouble is told before the drive's
 	}
 	d.content = m.content
