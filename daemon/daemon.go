@@ -16,12 +16,16 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"os"
+	"path/filepath"
 	"sync"
 	"time"
 
+	"copyhold/config"
 	"copyhold/daemon/api"
 	"copyhold/daemon/drives"
 	"copyhold/replicate"
+	"copyhold/replicate/lists"
 	"copyhold/replicate/transfer"
 	"copyhold/state"
 )
@@ -77,7 +81,24 @@ func Run(ctx context.Context, opt Options) error {
 	if err := d.load(time.Now()); err != nil {
 		return ledgerFault(err)
 	}
+	if err := d.checkApart(); err != nil {
+		return err
+	}
 	return d.run(ctx, listener)
+}
+
+// checkApart refuses a configuration whose working folders overlap a drive that
+// is there: the drive would be copied to itself.
+func (d *Daemon) checkApart() error {
+	var there []string
+	for _, s := range d.world.drives {
+		identity := filepath.Join(s.LastPath, filepath.FromSlash(lists.IdentityFile))
+		if _, err := os.Stat(identity); err == nil && s.InUse() {
+			there = append(there, s.LastPath)
+		}
+	}
+	_, err := config.SplitMissing(d.opt.Config.Check(there))
+	return err
 }
 
 func newDaemon(opt Options, ledger *state.Ledger) *Daemon {
