@@ -27,6 +27,7 @@ type tree struct {
 	path    string
 	ignored func(path string, dir bool) bool
 	watcher *watch.Watcher
+	limited bool // not every folder is watched
 
 	mu     sync.Mutex
 	wanted request
@@ -44,6 +45,8 @@ const (
 	lookBatch   = 1000
 	changeBatch = 1000
 	awayPoll    = 2 * time.Second
+
+	limitedRescan = 2 * time.Minute
 )
 
 func newTree(d *Daemon, name, path string) *tree {
@@ -86,9 +89,9 @@ func (t *tree) run(ctx context.Context) {
 			t.d.log.Error("watching ended", "working", t.name, "err", err)
 		}
 	})
-	rescan := time.NewTimer(time.Duration(t.d.opt.Config.Watch.Rescan))
+	rescan := time.NewTimer(t.rescanEvery())
 	defer rescan.Stop()
-	online := t.scanAll(ctx)
+	online := t.greet(ctx) // the scan follows once the watches stand
 	for {
 		var again <-chan time.Time
 		if !online {
@@ -105,9 +108,19 @@ func (t *tree) run(ctx context.Context) {
 			online = t.scanAll(ctx)
 		case <-rescan.C:
 			online = t.scanAll(ctx)
-			rescan.Reset(time.Duration(t.d.opt.Config.Watch.Rescan))
+			rescan.Reset(t.rescanEvery())
 		}
 	}
+}
+
+// rescanEvery is the rhythm of the timed scans; they are all there is for
+// folders that the system does not watch.
+func (t *tree) rescanEvery() time.Duration {
+	every := time.Duration(t.d.opt.Config.Watch.Rescan)
+	if t.limited {
+		return min(every, limitedRescan)
+	}
+	return every
 }
 
 // follow takes a hint and those that wait behind it.
@@ -118,9 +131,11 @@ func (t *tree) follow(ctx context.Context, h watch.Hint, online bool) bool {
 		case watch.Touched:
 			touched[h.Path] = true
 		case watch.Limited:
-			t.d.send(ctx, limitMet{t.name, h.Watched})
+			t.limited = true
+			t.d.send(ctx, limitMet{t.name, max(h.Watched, 1)})
 		case watch.Rescan:
 			if h.Why == watch.LimitLifted {
+				t.limited = false
 				t.d.send(ctx, limitMet{t.name, 0})
 			}
 			return t.scanAll(ctx)
@@ -201,23 +216,13 @@ func (t *tree) scanAll(ctx context.Context) bool { return t.scan(ctx, nil) }
 // scan reads shoots, or all of them, and tells the loop what differs from the
 // ledger. Nothing is concluded from a walk that did not end well.
 func (t *tree) scan(ctx context.Context, only []string) bool {
-	src, err := volume.OpenSource(t.path)
-	if err != nil {
-		t.d.send(ctx, workingAway{t.name, whyAway(err)})
-		return false
-	}
-	defer src.Close()
-	place, err := drives.Describe(t.path)
-	if err != nil {
-		t.d.send(ctx, workingAway{t.name, whyAway(err)})
-		return false
-	}
-	s := scan{t: t, ctx: ctx, src: src, closed: map[string]bool{}}
-	if why := s.plausible(place); why != "" {
+	s, place, why := t.open(ctx)
+	if s == nil {
 		t.d.send(ctx, workingAway{t.name, why})
 		return false
 	}
-	t.d.send(ctx, workingHere{t.name, place})
+	defer s.src.Close()
+	t.d.send(ctx, workingHere{t.name, place, true})
 	began := time.Now()
 	if err := s.run(only); err != nil {
 		if ctx.Err() == nil {
@@ -228,6 +233,38 @@ func (t *tree) scan(ctx context.Context, only []string) bool {
 	}
 	t.d.send(ctx, scanned{working: t.name, all: only == nil, closed: s.closed, files: s.files, took: time.Since(began)})
 	return true
+}
+
+// greet finds out whether the folder is there, without a scan: what is wanted is
+// known from the ledger, so that copying can go on at once.
+func (t *tree) greet(ctx context.Context) bool {
+	s, place, why := t.open(ctx)
+	if s == nil {
+		t.d.send(ctx, workingAway{t.name, why})
+		return false
+	}
+	defer s.src.Close()
+	t.d.send(ctx, workingHere{t.name, place, false})
+	return true
+}
+
+// open holds the folder for a scan, if it is there and believed.
+func (t *tree) open(ctx context.Context) (s *scan, place drives.Place, why string) {
+	src, err := volume.OpenSource(t.path)
+	if err != nil {
+		return nil, place, whyAway(err)
+	}
+	s = &scan{t: t, ctx: ctx, src: src, closed: map[string]bool{}}
+	if place, err = drives.Describe(t.path); err != nil {
+		why = whyAway(err)
+	} else {
+		why = s.plausible(place)
+	}
+	if why != "" {
+		src.Close()
+		return nil, place, why
+	}
+	return s, place, ""
 }
 
 func whyAway(err error) string {
@@ -313,29 +350,25 @@ func (s *scan) shoot(name string) error {
 	id := replicate.ShootID{Working: s.t.name, Name: name}
 	c := changes{shoot: id, archive: name != replicate.LooseFiles && !slices.Contains(s.folders, name)}
 	var gone []replicate.Change
-	var failed error
-	err := s.t.d.ledger.View(func(tx *state.Tx) error {
-		seen, err := s.walk(name, c.archive, &failed)
-		if err != nil {
-			return err
-		}
-		var broken error
-		for change := range replicate.Diff(seen, tx.Files(id, "", &broken)) {
-			switch change.Kind {
-			case replicate.Closed:
-				s.closed[change.Seen.Path] = true
-			case replicate.Gone:
-				gone = append(gone, change)
-			default:
-				c.found = append(c.found, change)
-			}
-			if len(c.found) >= changeBatch && !s.tell(&c) {
-				return s.ctx.Err()
-			}
-		}
-		return errors.Join(broken, failed)
-	})
+	var failed, broken error
+	seen, err := s.walk(name, c.archive, &failed)
 	if err != nil {
+		return err
+	}
+	for change := range replicate.Diff(seen, s.t.d.ledger.Files(id, &broken)) {
+		switch change.Kind {
+		case replicate.Closed:
+			s.closed[change.Seen.Path] = true
+		case replicate.Gone:
+			gone = append(gone, change)
+		default:
+			c.found = append(c.found, change)
+		}
+		if len(c.found) >= changeBatch && !s.tell(&c) {
+			return s.ctx.Err()
+		}
+	}
+	if err := errors.Join(broken, failed); err != nil {
 		return err
 	}
 	if err := s.src.Same(); err != nil {

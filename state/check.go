@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"maps"
+	"strings"
 
 	bolt "go.etcd.io/bbolt"
 
@@ -14,18 +15,17 @@ import (
 // every copy's drive, and each shoot's tally against its files. It returns all
 // that is wrong, joined.
 func (l *Ledger) Check() (err error) {
-	defer func() {
-		if p := recover(); p != nil {
-			err = fmt.Errorf("%w (%v)", ErrCorrupt, p)
-		}
-	}()
+	defer recovered(&err)
 	return l.db.View(func(tx *bolt.Tx) error {
+		if err := provePages(l.Path(), true); err != nil {
+			return err
+		}
 		var wrong []error
 		for err := range tx.Check() {
 			wrong = append(wrong, fmt.Errorf("%w: %w", ErrCorrupt, err))
 		}
 		t := newTx(tx)
-		return errors.Join(errors.Join(wrong...), t.checkTallies())
+		return errors.Join(errors.Join(wrong...), t.checkTallies(), t.checkRest())
 	})
 }
 
@@ -61,6 +61,25 @@ func (t *Tx) checkTallies() error {
 		wrong = append(wrong, fmt.Errorf("shoot %s: it has files and no tally", id))
 	}
 	return errors.Join(append(wrong, err, shootsErr)...)
+}
+
+// checkRest reads what the tallies have no need of.
+func (t *Tx) checkRest() error {
+	_, saidErr := t.Said()
+	_, pauseErr := t.Pause()
+	unlistedErr := t.tx.Bucket(unlistedBucket).ForEach(func(k, _ []byte) error {
+		_, _, err := splitKey(k[min(len(k), len(driveKey(0))):])
+		return err
+	})
+	foldersErr := t.tx.Bucket(metaBucket).ForEach(func(k, _ []byte) error {
+		name, is := strings.CutPrefix(string(k), "working ")
+		if !is {
+			return nil
+		}
+		_, err := t.WorkingFolder(name)
+		return err
+	})
+	return errors.Join(saidErr, pauseErr, unlistedErr, foldersErr)
 }
 
 func checkCopies(f *replicate.File, fleet replicate.Fleet) (wrong []error) {

@@ -5,6 +5,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"math"
 	"time"
 
 	"copyhold/replicate"
@@ -149,6 +150,9 @@ func decodeFile(k, v []byte) (*replicate.File, error) {
 	if flags&fileDigest != 0 {
 		r.bytes(f.Digest[:])
 		r.bytes(f.XXH128[:])
+		if !f.Digest.Known() {
+			r.fail()
+		}
 	}
 	if flags&fileAttempted != 0 {
 		f.Attempt = r.attempt()
@@ -232,15 +236,23 @@ func (r *decoder) attempt() replicate.Attempt {
 
 func (r *decoder) cause() replicate.Cause {
 	c := replicate.Cause(r.byte())
-	if !c.Known() {
+	if !c.Known() || c == replicate.NoCause {
 		r.fail()
 		return replicate.NoCause
 	}
 	return c
 }
 
+func (r *decoder) drive() replicate.DriveNo {
+	n := r.uvarint()
+	if n > math.MaxUint16 {
+		r.fail()
+	}
+	return replicate.DriveNo(n)
+}
+
 func (r *decoder) copy(f *replicate.File) replicate.Copy {
-	c := replicate.Copy{Drive: replicate.DriveNo(r.uvarint())}
+	c := replicate.Copy{Drive: r.drive()}
 	flags := r.byte()
 	c.State = replicate.CopyState(flags & copyState)
 	if c.State > replicate.Damaged {
@@ -252,6 +264,9 @@ func (r *decoder) copy(f *replicate.File) replicate.Copy {
 	case flags&copyOther != 0:
 		r.bytes(c.Digest[:])
 		c.Size = int64(r.uvarint())
+	}
+	if flags&(copyCurrent|copyOther) != 0 && (!c.Digest.Known() || c.Size < 0) {
+		r.fail()
 	}
 	if c.State != replicate.Missing {
 		c.VerifiedAt = time.Unix(r.varint(), 0)

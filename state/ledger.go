@@ -21,12 +21,15 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"iter"
 	"os"
 	"path/filepath"
 	"time"
 
 	bolt "go.etcd.io/bbolt"
 	berrors "go.etcd.io/bbolt/errors"
+
+	"copyhold/replicate"
 )
 
 // Schema is the version of the ledger that this program writes.
@@ -119,31 +122,57 @@ func options(readOnly bool) *bolt.Options {
 	}
 }
 
-// open opens a file that may be anything: the database panics on some damage.
+// open opens a file that may be anything. To be written, its pages are proven
+// first: the database would follow damaged ones to the end of the process.
 func open(path string, readOnly bool) (l *Ledger, err error) {
 	var db *bolt.DB
 	defer func() {
 		if p := recover(); p != nil {
-			l, err = nil, fmt.Errorf("open %s: %w (%v)", path, ErrCorrupt, p)
+			err = fmt.Errorf("%w (%v)", ErrCorrupt, p)
 		}
 		if err != nil && db != nil {
 			_ = db.Close() // nothing was written
 		}
+		if err != nil && !errors.Is(err, ErrBusy) {
+			err = fmt.Errorf("open %s: %w", path, err)
+		}
+		if err != nil {
+			l = nil
+		}
 	}()
-	db, err = bolt.Open(path, 0o600, options(readOnly))
+	if err := provePages(path, false); err != nil {
+		return nil, err
+	}
+	if !readOnly {
+		if err := proveLocked(path); err != nil {
+			return nil, err
+		}
+	}
+	if db, err = openDatabase(path, readOnly); err != nil {
+		return nil, err
+	}
+	l = &Ledger{db: db}
+	return l, l.checkSchema()
+}
+
+// proveLocked proves all pages while no process can write them.
+func proveLocked(path string) error {
+	db, err := openDatabase(path, true)
+	if err != nil {
+		return err
+	}
+	return errors.Join(provePages(path, true), db.Close())
+}
+
+func openDatabase(path string, readOnly bool) (*bolt.DB, error) {
+	db, err := bolt.Open(path, 0o600, options(readOnly))
 	switch {
 	case errors.Is(err, berrors.ErrTimeout):
 		return nil, ErrBusy
 	case errors.Is(err, berrors.ErrInvalid), errors.Is(err, berrors.ErrChecksum), errors.Is(err, berrors.ErrVersionMismatch):
-		return nil, fmt.Errorf("open %s: %w (%w)", path, ErrCorrupt, err)
-	case err != nil:
-		return nil, fmt.Errorf("open %s: %w", path, err)
+		return nil, fmt.Errorf("%w (%w)", ErrCorrupt, err)
 	}
-	l = &Ledger{db: db}
-	if err := l.checkSchema(); err != nil {
-		return nil, fmt.Errorf("open %s: %w", path, err)
-	}
-	return l, nil
+	return db, err
 }
 
 func (l *Ledger) checkSchema() error {
@@ -171,21 +200,88 @@ func (l *Ledger) Path() string { return l.db.Path() }
 func (l *Ledger) Close() error { return l.db.Close() }
 
 // View runs a question. What it reads belongs to the transaction's moment.
-func (l *Ledger) View(ask func(*Tx) error) error {
+func (l *Ledger) View(ask func(*Tx) error) (err error) {
+	if l.db.IsReadOnly() { // its pages were not proven
+		defer recovered(&err)
+	}
 	return l.db.View(func(tx *bolt.Tx) error { return ask(newTx(tx)) })
 }
 
+// pageFiles is how many files are read in one transaction of Files.
+const pageFiles = 1000
+
+// Files yields the files of one shoot, ordered by path, page by page: no
+// transaction is open while the caller has a file in hand. A writer that must
+// enlarge the database waits for open readers, so a reader that waits for the
+// writer would never end.
+func (l *Ledger) Files(shoot replicate.ShootID, failed *error) iter.Seq[*replicate.File] {
+	return func(yield func(*replicate.File) bool) {
+		after := ""
+		for {
+			page, err := l.page(shoot, after)
+			if err != nil {
+				*failed = err
+				return
+			}
+			for _, f := range page {
+				if !yield(f) {
+					return
+				}
+				after = f.Path
+			}
+			if len(page) < pageFiles {
+				return
+			}
+		}
+	}
+}
+
+func (l *Ledger) page(shoot replicate.ShootID, after string) (page []*replicate.File, err error) {
+	err = l.View(func(tx *Tx) error {
+		var failed error
+		for f := range tx.Files(shoot, after, &failed) {
+			if page = append(page, f); len(page) == pageFiles {
+				break
+			}
+		}
+		return failed
+	})
+	return page, err
+}
+
+// recovered turns the database's panic over a damaged page into an error.
+func recovered(err *error) {
+	if p := recover(); p != nil {
+		*err = fmt.Errorf("%w (%v)", ErrCorrupt, p)
+	}
+}
+
 // Update records facts: all of what fn does, or nothing. Record many results in
-// one Update; each costs a sync of the disk.
+// one Update; each costs a sync of the disk. One that changes nothing writes
+// nothing.
 func (l *Ledger) Update(fn func(*Tx) error) error {
-	return l.db.Update(func(tx *bolt.Tx) error {
+	err := l.db.Update(func(tx *bolt.Tx) error {
 		t := newTx(tx)
 		if err := fn(t); err != nil {
 			return err
 		}
-		return t.flush()
+		if err := t.flush(); err != nil {
+			return err
+		}
+		if !t.wrote {
+			return errUnchanged
+		}
+		return nil
 	})
+	if errors.Is(err, errUnchanged) {
+		return nil
+	}
+	return err
 }
+
+// errUnchanged rolls an empty transaction back: committing it would sync the
+// disk for nothing.
+var errUnchanged = errors.New("nothing was changed")
 
 // Size is the size of the database file in bytes.
 func (l *Ledger) Size() (bytes int64) {

@@ -57,5 +57,5 @@ func (t *Tx) putSetting(key string, value any) error {
 	if err != nil {
 		return err
 	}
-	return t.tx.Bucket(metaBucket).Put([]byte(key), v)
+	return t.put(metaBucket, []byte(key), v)
 }

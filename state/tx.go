@@ -29,6 +29,18 @@ type Tx struct {
 	tx      *bolt.Tx
 	touched map[replicate.ShootID]*Shoot // read or changed in this transaction
 	dirty   map[replicate.ShootID]bool
+	wrote   bool // something was put or deleted
+}
+
+// put and remove are the only ways to write.
+func (t *Tx) put(bucket, key, value []byte) error {
+	t.wrote = true
+	return t.tx.Bucket(bucket).Put(key, value)
+}
+
+func (t *Tx) remove(bucket, key []byte) error {
+	t.wrote = true
+	return t.tx.Bucket(bucket).Delete(key)
 }
 
 func newTx(tx *bolt.Tx) *Tx {
@@ -52,7 +64,7 @@ func (t *Tx) PutFile(f *replicate.File, now time.Time) error {
 		return err
 	}
 	shoot.Tally.Add(f)
-	return t.tx.Bucket(filesBucket).Put(fileKey(f.FileID), encodeFile(f))
+	return t.put(filesBucket, fileKey(f.FileID), encodeFile(f))
 }
 
 // DeleteFile forgets a file of which no drive holds anything.
@@ -60,7 +72,7 @@ func (t *Tx) DeleteFile(id replicate.FileID, now time.Time) error {
 	if _, err := t.takeOut(id, now); err != nil {
 		return err
 	}
-	return t.tx.Bucket(filesBucket).Delete(fileKey(id))
+	return t.remove(filesBucket, fileKey(id))
 }
 
 // takeOut removes what was known of a file from its shoot's tally.
@@ -121,14 +133,13 @@ func (t *Tx) SetStanding(id replicate.ShootID, standing replicate.Standing, sinc
 
 // flush writes the changed shoots; one without files is forgotten.
 func (t *Tx) flush() error {
-	bucket := t.tx.Bucket(shootsBucket)
 	for id := range t.dirty {
 		s := t.touched[id]
 		var err error
 		if len(s.Tally) == 0 {
-			err = bucket.Delete(shootKey(id))
+			err = t.remove(shootsBucket, shootKey(id))
 		} else {
-			err = bucket.Put(shootKey(id), encodeShoot(*s))
+			err = t.put(shootsBucket, shootKey(id), encodeShoot(*s))
 		}
 		if err != nil {
 			return fmt.Errorf("record the shoot %s: %w", id, err)
@@ -229,9 +240,8 @@ func (t *Tx) Drives() ([]replicate.Drive, error) {
 
 // PutDrive records a drive. One without a number gets the next.
 func (t *Tx) PutDrive(d *replicate.Drive) error {
-	bucket := t.tx.Bucket(drivesBucket)
 	if d.No == 0 {
-		n, err := bucket.NextSequence()
+		n, err := t.tx.Bucket(drivesBucket).NextSequence()
 		if err != nil {
 			return err
 		}
@@ -241,19 +251,19 @@ func (t *Tx) PutDrive(d *replicate.Drive) error {
 	if err != nil {
 		return err
 	}
-	return bucket.Put(driveKey(d.No), v)
+	return t.put(drivesBucket, driveKey(d.No), v)
 }
 
 func driveKey(no replicate.DriveNo) []byte { return binary.BigEndian.AppendUint16(nil, uint16(no)) }
 
 // MarkUnlisted remembers that the list of a shoot on a drive is out of date.
 func (t *Tx) MarkUnlisted(no replicate.DriveNo, id replicate.ShootID) error {
-	return t.tx.Bucket(unlistedBucket).Put(append(driveKey(no), shootKey(id)...), []byte{})
+	return t.put(unlistedBucket, append(driveKey(no), shootKey(id)...), []byte{})
 }
 
 // ClearUnlisted says that the list is as the ledger.
 func (t *Tx) ClearUnlisted(no replicate.DriveNo, id replicate.ShootID) error {
-	return t.tx.Bucket(unlistedBucket).Delete(append(driveKey(no), shootKey(id)...))
+	return t.remove(unlistedBucket, append(driveKey(no), shootKey(id)...))
 }
 
 // Unlisted returns the shoots whose lists on a drive are out of date.
@@ -287,15 +297,14 @@ func (t *Tx) Said() (map[string]replicate.Said, error) {
 
 // PutSaid records that a notice was said; the zero Said forgets it.
 func (t *Tx) PutSaid(key string, s replicate.Said) error {
-	bucket := t.tx.Bucket(saidBucket)
 	if s == (replicate.Said{}) {
-		return bucket.Delete([]byte(key))
+		return t.remove(saidBucket, []byte(key))
 	}
 	v, err := json.Marshal(s)
 	if err != nil {
 		return err
 	}
-	return bucket.Put([]byte(key), v)
+	return t.put(saidBucket, []byte(key), v)
 }
 
 // Workings returns the names of the working folders that have files.
