@@ -260,13 +260,13 @@ func (d *Daemon) compareDisks(s *driveState, at drives.Place) {
 		if other == s || !other.present {
 			continue
 		}
-		if joinDisks(&s.Drive, string(other.ID), drives.SharesDisk(at, other.place)) {
+		if joinDisks(&s.Drive, string(other.ID), drives.SharesDisk(at, other.place)) && !s.Separate {
 			d.log.Info("two drives on one device", "drive", s.Name, "other", other.Name)
 		}
 		joinDisks(&other.Drive, string(s.ID), false) // one side is enough
 	}
 	for _, w := range d.world.workings {
-		if w.online && joinDisks(&s.Drive, replicate.WorkingDisk(w.name), drives.SharesDisk(at, w.place)) {
+		if w.online && joinDisks(&s.Drive, replicate.WorkingDisk(w.name), drives.SharesDisk(at, w.place)) && !s.Separate {
 			d.log.Info("drive on the working drive's device", "drive", s.Name, "working", w.name)
 		}
 	}

@@ -188,25 +188,58 @@ func (d *Daemon) say(s speech) {
 	}
 }
 
-// speak is the goroutine that talks to the desktop.
+// speak is the goroutine that talks to the desktop. What could not be said,
+// because nobody is logged in or nothing shows notifications yet, is said when
+// that changes.
 func (d *Daemon) speak(ctx context.Context) {
+	if d.opt.Speaker == nil {
+		d.listenOnly(ctx)
+		return
+	}
+	unsaid := map[string]desktop.Message{}
+	again := time.NewTicker(speakAgain)
+	defer again.Stop()
 	for {
 		select {
 		case <-ctx.Done():
 			return
 		case s := <-d.mouth:
-			if d.opt.Speaker == nil {
+			if s.withdraw != "" {
+				delete(unsaid, s.withdraw)
+				d.unspoken(ctx, d.opt.Speaker.Withdraw(ctx, s.withdraw))
 				continue
 			}
-			var err error
-			if s.withdraw != "" {
-				err = d.opt.Speaker.Withdraw(ctx, s.withdraw)
-			} else {
-				err = d.opt.Speaker.Say(ctx, s.message)
+			unsaid[s.message.Key] = s.message
+		case <-again.C:
+		}
+		for key, m := range unsaid {
+			err := d.opt.Speaker.Say(ctx, m)
+			if err == nil {
+				delete(unsaid, key)
 			}
-			if err != nil && ctx.Err() == nil && !errors.Is(err, desktop.ErrNoDesktop) {
-				d.log.Info("the desktop was not told", "err", err)
-			}
+			d.unspoken(ctx, err)
+		}
+	}
+}
+
+// speakAgain is how long a desktop that was not there is given to appear.
+const speakAgain = 30 * time.Second
+
+// unspoken logs why the desktop was not told; that there is none is normal.
+func (d *Daemon) unspoken(ctx context.Context, err error) {
+	if err == nil || ctx.Err() != nil || errors.Is(err, desktop.ErrNoDesktop) || errors.Is(err, desktop.ErrNoServer) {
+		return
+	}
+	d.log.Info("the desktop was not told", "err", err)
+}
+
+// listenOnly takes speeches that nobody wants to hear.
+func (d *Daemon) listenOnly(ctx context.Context) {
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-d.mouth:
 		}
 	}
 }
