@@ -9,6 +9,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -26,6 +27,7 @@ type bench struct {
 	stop    context.CancelFunc
 	ended   chan error
 	client  *api.Client
+	log     journal
 }
 
 func newBench(t *testing.T) *bench {
@@ -54,7 +56,7 @@ func (b *bench) start() {
 	ready := make(chan struct{})
 	opt := Options{
 		Config: b.cfg, StateDir: b.state, Version: "test", Poll: 100 * time.Millisecond,
-		Log:   slog.New(slog.NewTextHandler(testWriter{b.t}, &slog.HandlerOptions{Level: slog.LevelDebug})),
+		Log:   slog.New(slog.NewTextHandler(testWriter{b.t, &b.log}, &slog.HandlerOptions{Level: slog.LevelDebug})),
 		Ready: func() { close(ready) },
 	}
 	go func() { b.ended <- Run(ctx, opt) }()
@@ -106,7 +108,13 @@ func (b *bench) status() api.Status {
 // until waits for the status to be as wanted.
 func (b *bench) until(what string, ok func(api.Status) bool) api.Status {
 	b.t.Helper()
-	deadline := time.Now().Add(60 * time.Second)
+	return b.within(90*time.Second, what, ok)
+}
+
+// within is until with a limit of its own.
+func (b *bench) within(limit time.Duration, what string, ok func(api.Status) bool) api.Status {
+	b.t.Helper()
+	deadline := time.Now().Add(limit)
 	for {
 		s := b.status()
 		if ok(s) {
@@ -200,9 +208,37 @@ func TestMainJob(t *testing.T) {
 }
 
 // testWriter sends the daemon's log to the test that started it.
-type testWriter struct{ t *testing.T }
+type testWriter struct {
+	t   *testing.T
+	log *journal
+}
 
 func (w testWriter) Write(p []byte) (int, error) {
+	w.log.add(string(p))
 	w.t.Logf("%s", strings.TrimRight(string(p), "\n"))
 	return len(p), nil
+}
+
+// journal remembers the lines of a log.
+type journal struct {
+	mu    sync.Mutex
+	lines []string
+}
+
+func (j *journal) add(line string) {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	j.lines = append(j.lines, line)
+}
+
+// with lists the lines that contain a phrase.
+func (j *journal) with(phrase string) (found []string) {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	for _, line := range j.lines {
+		if strings.Contains(line, phrase) {
+			found = append(found, line)
+		}
+	}
+	return found
 }

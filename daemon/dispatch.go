@@ -331,6 +331,11 @@ func (r *run) over(s *seat, end jobOver) {
 
 // apply implements event.
 func (e jobOver) apply(d *Daemon, now time.Time) {
+	select { // what the drive did before it fell idle is recorded first, or it would be asked for again
+	case r := <-d.results:
+		d.record(d.gather(r), now)
+	default:
+	}
 	s := e.drive
 	s.job = nil
 	s.meter.stop()
@@ -354,7 +359,12 @@ func (e jobOver) apply(d *Daemon, now time.Time) {
 			return nil
 		})
 	}
+	if s.elsewhere {
+		s.elsewhere = false
+		d.lookAgain()
+	}
 	switch {
+	case e.cause == replicate.DriveLost && !s.present: // unplugged, and seen to be
 	case e.cause != replicate.NoCause:
 		d.trouble(s, e.cause, e.err, now)
 	case e.err != nil:

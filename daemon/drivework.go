@@ -103,6 +103,7 @@ func (e sighting) apply(d *Daemon, now time.Time) {
 func (d *Daemon) see(s *driveState, v replicate.Verdict, now time.Time) {
 	path := v.Evidence.Path
 	same := s.present && s.path == path && s.doubt == ""
+	s.elsewhere = !same && s.job != nil
 	if same || s.arriving || s.job != nil || now.Before(s.retryAt) {
 		if !same && now.Before(s.retryAt) {
 			d.world.wakeAt(s.retryAt)
@@ -172,7 +173,7 @@ func (e arrived) apply(d *Daemon, now time.Time) {
 
 // leave takes in that a drive is away, or there but not to be used.
 func (d *Daemon) leave(s *driveState, doubt string, now time.Time) {
-	if !s.present && s.doubt == doubt {
+	if !s.present && s.doubt == doubt && s.trouble == replicate.NoCause {
 		return
 	}
 	if s.present {

@@ -122,6 +122,9 @@ func TestThreeHundredFiles(t *testing.T) {
 	b.end()
 	b.checkDrive(slate)
 	b.checkDrive(attic)
+	if again := b.log.with("verified what was there"); len(again) > 0 {
+		t.Errorf("%d copies were asked for that were made already, first:\n%s", len(again), again[0])
+	}
 }
 
 // The main job, small, on every kind of drive.

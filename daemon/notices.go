@@ -91,6 +91,11 @@ func (w *world) nextWarning(now time.Time) time.Time {
 			next = at
 		}
 	}
+	for _, s := range w.drives {
+		if at := s.since.Add(replicate.UnplugGrace); at.After(now) && at.Before(next) {
+			next = at
+		}
+	}
 	return next
 }
 

@@ -34,6 +34,7 @@ func (d *Daemon) record(results []transfer.Result, now time.Time) {
 			}
 		case r.Cause == replicate.SourceGone:
 			rescans[r.File] = true
+		case r.Cause == replicate.DriveLost && !s.present: // unplugged, and seen to be
 		case r.Cause == replicate.DriveLost, r.Cause == replicate.DriveReadOnly:
 			if s.trouble != r.Cause {
 				d.trouble(s, r.Cause, r.Err, now)

@@ -11,13 +11,14 @@ import (
 
 // workingHere: the folder is there and believed.
 type workingHere struct {
-	name  string
-	place drives.Place
+	name     string
+	place    drives.Place
+	scanning bool
 }
 
 func (e workingHere) apply(d *Daemon, now time.Time) {
 	w := d.world.working(e.name)
-	w.scanning = true
+	w.scanning = e.scanning
 	d.world.version++
 	if w.online && w.place.Mount == e.place.Mount && w.place.Folder == e.place.Folder {
 		w.place = e.place
@@ -215,6 +216,10 @@ func (w *world) settleUntil(t time.Time) {
 	}
 }
 
+// settleGrain joins files that rest at about the same time, so that a hundred
+// thousand of them are not gone through for each one.
+const settleGrain = 100 * time.Millisecond
+
 // settle asks the trees to look at the files that may rest by now, and to scan
 // the shoots that something left.
 func (d *Daemon) settle(now time.Time) {
@@ -224,6 +229,9 @@ func (d *Daemon) settle(now time.Time) {
 	}
 	due, next := w.settling.Due(now)
 	w.settleAt = next
+	if soonest := now.Add(settleGrain); !next.IsZero() && next.Before(soonest) {
+		w.settleAt = soonest
+	}
 	for _, id := range due {
 		d.trees[id.Working].ask(func(r *request) { r.files[id] = true })
 	}

@@ -195,11 +195,11 @@ func (g Group) devices(working string, fleet Fleet) (copies, offSite int) {
 }
 
 // stale reports whether a copy that counts was last verified longer ago than
-// the policy's interval.
+// the policy's interval. It is known to the day; a copy has the benefit of that doubt.
 func (g Group) stale(fleet Fleet, p Policy, now time.Time) bool {
 	for _, h := range g.Holdings {
 		d, known := fleet.Drive(h.Drive)
-		if known && d.InUse() && h.State == Verified && now.Sub(h.VerifiedOn()) > p.VerifyEvery {
+		if known && d.InUse() && h.State == Verified && now.Sub(h.VerifiedOn())-24*time.Hour > p.VerifyEvery {
 			return true
 		}
 	}
@@ -230,6 +230,7 @@ func (s Share) plus(h Holding, sum Sum) Share {
 // Lacks says in one sentence what a shoot needs to be covered; nothing when
 // it is.
 func Lacks(c Cover, p Policy) string {
+	p.Copies = max(p.Copies, 2) // one copy is one too few under any policy
 	switch {
 	case c.Standing == Covered:
 		return ""

@@ -208,6 +208,30 @@ func TestStandingsComeWorstFirst(t *testing.T) {
 	}
 }
 
+// TestLacks holds what the sentence says against the standing.
+func TestLacks(t *testing.T) {
+	for _, c := range []struct {
+		files  string
+		policy Policy
+		want   string
+	}{
+		{"here Slate Attic", ask(3, 1), ""},
+		{"here Slate-92 Attic", ask(3, 1), "a copy was last verified more than 90 days ago: plug its drive in to have it read again"},
+		{"here Slate", ask(2, 1), "needs 1 copy at home or off site (has 0 of 1)"},
+		{"here Slate", ask(2, 2), "needs 2 copies at home or off site (has 0 of 2)"},
+		{"here Attic", ask(3, 1), "needs 1 more copy on separate devices (has 2 of 3)"},
+		{"archived Attic", ask(3, 1), "needs 2 more copies on separate devices (has 1 of 3)"},
+		{"here", ask(3, 1), "needs 2 more copies on separate devices (has 1 of 3), 1 of them at home or off site"},
+		{"here", ask(1, 0), "needs 1 more copy on separate devices (has 1 of 2)"},
+		{"here Slate", ask(1, 0), ""},
+	} {
+		cover := coverLike(two, []string{c.files}, c.policy)
+		if got := Lacks(cover, c.policy); got != c.want {
+			t.Errorf("%s of %d and %d: got %q, want %q", c.files, c.policy.Copies, c.policy.OffSite, got, c.want)
+		}
+	}
+}
+
 // TestShares looks at the drives' parts in a shoot.
 func TestShares(t *testing.T) {
 	c := coverLike([]string{"Slate with-me", "Attic home", "Crate home retired"}, []string{
@@ -232,8 +256,8 @@ func TestShares(t *testing.T) {
 	for _, s := range []struct {
 		share Share
 		ago   int
-	}{{slate, 3}, {attic, 10}} { // the oldest of each; a day is all that is kept
-		if late := s.share.Verified.Sub(noon.Add(-time.Duration(s.ago) * aDay)); late < -aDay || late > aDay {
+	}{{slate, 3}, {attic, 10}} { // the oldest of each; only the day is kept, and no date is later than the truth (P8)
+		if late := s.share.Verified.Sub(noon.Add(-time.Duration(s.ago) * aDay)); late < -aDay || late > 0 {
 			t.Errorf("verified %v, want %d days before %v", s.share.Verified, s.ago, noon)
 		}
 	}

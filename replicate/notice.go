@@ -143,7 +143,7 @@ func shootNotices(s ShootFacts, f Facts) []Notice {
 	if n := c.damaged(); n > 0 {
 		add(Notice{
 			Code: NoticeDamaged, Severity: Critical, Weight: int(n),
-			Text: fmt.Sprintf("%s of the shoot %s no longer read back as they were verified", copies(n), name),
+			Text: fmt.Sprintf("%s of the shoot %s cannot be read back as verified any more", copies(n), name),
 			Safe: "damaged copies are not counted; they are made again from a good one",
 			Do:   "leave the drives plugged in; see copyhold shoot " + name,
 		})
@@ -151,7 +151,7 @@ func shootNotices(s ShootFacts, f Facts) []Notice {
 	if c.Skipped.Files > 0 {
 		add(Notice{
 			Code: NoticeSkipped, Severity: Low,
-			Text: fmt.Sprintf("%d link or special file(s) in the shoot %s are not copied", c.Skipped.Files, name),
+			Text: fmt.Sprintf("not copied in the shoot %s: %s", name, plural(int(c.Skipped.Files), "link or special file", "links or special files")),
 			Safe: "everything that is a plain file is copied",
 			Do:   "nothing, unless a link points at pictures that live elsewhere: put those into the shoot",
 		})
@@ -161,19 +161,20 @@ func shootNotices(s ShootFacts, f Facts) []Notice {
 
 // oneCopy is the warning Copyhold exists for.
 func oneCopy(name string, c Cover, f Facts) Notice {
-	n := Notice{Code: NoticeOneCopy, Severity: Critical, Weight: 2 - c.Copies}
+	n := Notice{Code: NoticeOneCopy, Severity: Critical, Weight: 2 - c.Copies, Do: "plug in " + driveChoice(f.Drives)}
 	switch {
 	case c.Copies == 0:
 		n.Text = fmt.Sprintf("the shoot %s has files that no drive holds as a verified copy any more", name)
 		n.Safe = "nothing was deleted by Copyhold"
+		n.Do = "look for them on their cards and on retired drives, and put them back into the working folder"
 	case c.Archived:
 		n.Text = fmt.Sprintf("the shoot %s exists on one backup drive only", name)
 		n.Safe = "that copy is verified"
+		n.Do = fmt.Sprintf("bring it back to the working folder, it is copied from there: copyhold restore %s --to DIR", name)
 	default:
 		n.Text = fmt.Sprintf("the shoot %s exists only once, on the working drive", name)
 		n.Safe = "keep its cards unformatted until a second copy is verified"
 	}
-	n.Do = "plug in " + driveChoice(f.Drives)
 	return n
 }
 
@@ -275,7 +276,7 @@ func workingNotices(w WorkingFacts) []Notice {
 	if len(w.ClosedPaths) > 0 {
 		all = append(all, Notice{
 			Code: NoticeUnreadable, About: w.Name, Severity: Normal, Weight: len(w.ClosedPaths), Since: w.Since,
-			Text: fmt.Sprintf("%d folder(s) of %s cannot be read, %q first", len(w.ClosedPaths), name, w.ClosedPaths[0]),
+			Text: fmt.Sprintf("%s of %s cannot be read, %q first", plural(len(w.ClosedPaths), "folder", "folders"), name, w.ClosedPaths[0]),
 			Safe: "everything else is copied as usual; copies made earlier stay counted",
 			Do:   "look at the permissions of the folder; it is tried again at the next scan",
 		})
@@ -345,11 +346,17 @@ type Said struct {
 	Weight   int
 }
 
+// UnplugGrace is how long a drive must be failing or in doubt before that is
+// said: one that is being unplugged is so for a moment.
+const UnplugGrace = 5 * time.Second
+
 // Speak decides whether to say n aloud now, and why (not).
 func Speak(n Notice, before Said, now time.Time) (bool, string) {
 	switch {
 	case n.Severity == Low:
 		return false, "shown when asked"
+	case (n.Code == NoticeDriveFails || n.Code == NoticeDoubtful) && now.Sub(n.Since) < UnplugGrace:
+		return false, "it may be on its way out"
 	case before.At.IsZero():
 		return true, "new"
 	case n.Severity > before.Severity || n.Severity == before.Severity && n.Weight > before.Weight && n.Code == NoticeOneCopy:

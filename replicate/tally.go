@@ -41,8 +41,9 @@ type Holding struct {
 	Day   int32 // with Verified: the day of the last verification, since 1970
 }
 
-// VerifiedOn is the end of the day on which the holding was last verified.
-func (h Holding) VerifiedOn() time.Time { return time.Unix((int64(h.Day)+1)*86400, 0).UTC() }
+// VerifiedOn is the beginning of the day on which the holding was last
+// verified: never later than the verification itself (P8).
+func (h Holding) VerifiedOn() time.Time { return time.Unix(int64(h.Day)*86400, 0).UTC() }
 
 // GroupOf is the group that f belongs to. A copy of earlier content is no
 // holding: the drive wants the file.

@@ -69,12 +69,12 @@ func TestGroupOfAnyDay(t *testing.T) {
 
 func TestVerifiedOn(t *testing.T) {
 	for day, want := range map[int32]time.Time{
-		0:             time.Date(1970, 1, 2, 0, 0, 0, 0, time.UTC),
-		20514:         time.Date(2026, 3, 3, 0, 0, 0, 0, time.UTC),
-		math.MaxInt32: time.Unix((math.MaxInt32+1)*86400, 0),
+		0:             time.Unix(0, 0),
+		20514:         time.Date(2026, 3, 2, 0, 0, 0, 0, time.UTC),
+		math.MaxInt32: time.Unix(math.MaxInt32*86400, 0),
 	} {
 		if got := (Holding{Day: day}).VerifiedOn(); !got.Equal(want) {
-			t.Errorf("day %d ends at %v, want %v", day, got, want)
+			t.Errorf("day %d begins at %v, want %v", day, got, want)
 		}
 	}
 }

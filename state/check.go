@@ -6,27 +6,28 @@ import (
 	"maps"
 	"strings"
 
-	bolt "go.etcd.io/bbolt"
-
 	"copyhold/replicate"
 )
 
 // Check proves that the ledger is whole: the database's own pages, every value,
 // every copy's drive, and each shoot's tally against its files. It returns all
-// that is wrong, joined.
+// that is wrong, joined. Updates wait until it is done.
 func (l *Ledger) Check() (err error) {
 	defer recovered(&err)
-	return l.db.View(func(tx *bolt.Tx) error {
-		if err := provePages(l.Path(), true); err != nil {
-			return err
-		}
-		var wrong []error
-		for err := range tx.Check() {
-			wrong = append(wrong, fmt.Errorf("%w: %w", ErrCorrupt, err))
-		}
-		t := newTx(tx)
-		return errors.Join(errors.Join(wrong...), t.checkTallies(), t.checkRest())
-	})
+	tx, err := l.db.Begin(!l.db.IsReadOnly()) // the database's own check bears no writer beside it
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, tx.Rollback()) }()
+	if err := provePages(l.Path(), true); err != nil {
+		return err
+	}
+	var wrong []error
+	for err := range tx.Check() {
+		wrong = append(wrong, fmt.Errorf("%w: %w", ErrCorrupt, err))
+	}
+	t := newTx(tx)
+	return errors.Join(errors.Join(wrong...), t.checkTallies(), t.checkRest())
 }
 
 func (t *Tx) checkTallies() error {

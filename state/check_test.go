@@ -1,6 +1,8 @@
 package state
 
 import (
+	"fmt"
+	"math/rand/v2"
 	"strings"
 	"testing"
 
@@ -71,4 +73,43 @@ func TestCheckFinds(t *testing.T) {
 // putRaw records a file behind its tally's back.
 func putRaw(tx *bolt.Tx, f *replicate.File) error {
 	return tx.Bucket(filesBucket).Put(fileKey(f.FileID), encodeFile(f))
+}
+
+// TestCheckWhileRecording: a ledger in use is whole at every moment.
+func TestCheckWhileRecording(t *testing.T) {
+	l := newLedger(t)
+	l.db.NoSync = true // what is written is all that counts here
+	done := make(chan error)
+	go func() {
+		r := rand.New(rand.NewPCG(3, 4))
+		for i := range 150 {
+			err := l.Update(func(tx *Tx) error {
+				for range 40 {
+					path := fmt.Sprintf("%s/%d.raw", ternIsland.Name, r.IntN(2000))
+					if err := tx.PutFile(randomFile(r, path, 2), noon); err != nil {
+						return err
+					}
+				}
+				return nil
+			})
+			if err != nil || i == 149 {
+				done <- err
+				return
+			}
+		}
+	}()
+	for checks := 1; ; checks++ {
+		if err := l.Check(); err != nil {
+			t.Errorf("check %d: %v", checks, err)
+		}
+		select {
+		case err := <-done:
+			if err != nil {
+				t.Error(err)
+			}
+			t.Logf("%d checks", checks)
+			return
+		default:
+		}
+	}
 }

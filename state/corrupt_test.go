@@ -20,7 +20,7 @@ func TestCutLedgers(t *testing.T) {
 func TestFlippedBytes(t *testing.T) {
 	whole := readLedger(t, filled(t))
 	r := seeded(t)
-	for range 150 {
+	for range 100 {
 		bad := append([]byte(nil), whole...)
 		for range 1 + r.IntN(3) {
 			bad[r.IntN(len(bad))] ^= byte(1 + r.IntN(255))

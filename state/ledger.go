@@ -24,6 +24,7 @@ import (
 	"iter"
 	"os"
 	"path/filepath"
+	"runtime/debug"
 	"time"
 
 	bolt "go.etcd.io/bbolt"
@@ -140,6 +141,7 @@ func open(path string, readOnly bool) (l *Ledger, err error) {
 			l = nil
 		}
 	}()
+	defer debug.SetPanicOnFault(debug.SetPanicOnFault(true))
 	if err := provePages(path, false); err != nil {
 		return nil, err
 	}
@@ -201,8 +203,9 @@ func (l *Ledger) Close() error { return l.db.Close() }
 
 // View runs a question. What it reads belongs to the transaction's moment.
 func (l *Ledger) View(ask func(*Tx) error) (err error) {
-	if l.db.IsReadOnly() { // its pages were not proven
+	if l.db.IsReadOnly() { // proving its pages would take longer than the answer
 		defer recovered(&err)
+		defer debug.SetPanicOnFault(debug.SetPanicOnFault(true))
 	}
 	return l.db.View(func(tx *bolt.Tx) error { return ask(newTx(tx)) })
 }

@@ -16,8 +16,8 @@ import (
 
 // What Dial, and any question later, can meet instead of a daemon.
 var (
-	ErrNotRunning = errors.New("Copyhold is not running")
-	ErrOtherUser  = errors.New("Copyhold runs as another user")
+	ErrNotRunning = errors.New("no daemon is running")
+	ErrOtherUser  = errors.New("the daemon runs as another user")
 )
 
 const (

@@ -1,11 +1,13 @@
 package transfer
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -32,7 +34,7 @@ func (e *Engine) Copy(ctx context.Context, src Source, tasks []Task, targets []T
 	}
 	r := reader{ctx: ctx, engine: e, src: src, digest: newDigester(), spare: make(chan *buffer, window*len(targets)+1)}
 	for i := range tasks {
-		if e.Halt != nil && e.Halt() {
+		if ctx.Err() != nil || e.Halt != nil && e.Halt() {
 			break
 		}
 		r.read(&tasks[i], lanes)
@@ -148,8 +150,9 @@ func (r *reader) pour(f *replicate.File, lanes []*lane, refused *atomic.Int32) (
 // looks at them next.
 const forgetAbove = 32 << 20
 
-// send hands a piece to every lane that keeps up. A lane whose window stays
-// full for longer than the patience goes on alone from this offset.
+// send hands a piece to every lane that keeps up. A lane whose window is full
+// and which has held the others back for longer than the patience goes on alone
+// from this offset.
 func (r *reader) send(b *buffer, offset int64, lanes []*lane) {
 	if b.n == 0 {
 		return
@@ -158,7 +161,7 @@ func (r *reader) send(b *buffer, offset int64, lanes []*lane) {
 		if l.alone {
 			continue
 		}
-		if !r.room(l, len(lanes)) {
+		if !r.room(l, lanes) {
 			l.alone = true
 			l.inbox <- message{kind: alone, offset: offset}
 			continue
@@ -168,32 +171,48 @@ func (r *reader) send(b *buffer, offset int64, lanes []*lane) {
 	}
 }
 
-// room waits for a place in the lane's window. With one lane there is nobody
-// to hold back.
-func (r *reader) room(l *lane, lanes int) bool {
+// room waits for a place in the lane's window. Waits add up, however short each
+// one is: a drive of half the speed would set the pace for all otherwise.
+func (r *reader) room(l *lane, lanes []*lane) bool {
 	select {
 	case l.window <- struct{}{}:
 		return true
 	default:
 	}
-	var lost <-chan time.Time
-	if lanes > 1 {
-		wait := r.engine.Patience
-		if wait == 0 {
-			wait = patience
+	if len(lanes) == 1 { // there is nobody to hold back
+		select {
+		case l.window <- struct{}{}:
+			return true
+		case <-r.ctx.Done():
+			return false
 		}
-		timer := time.NewTimer(wait)
-		defer timer.Stop()
-		lost = timer.C
 	}
-	select {
-	case l.window <- struct{}{}:
-		return true
-	case <-lost:
-		return false
-	case <-r.ctx.Done():
-		return false
+	limit := cmp.Or(r.engine.Patience, patience)
+	for began := time.Now(); ; {
+		timer := time.NewTimer(max(limit-l.held, limit/16))
+		select {
+		case l.window <- struct{}{}:
+			timer.Stop()
+			if starving(lanes) {
+				l.held += time.Since(began)
+			}
+			return true
+		case <-timer.C:
+			if starving(lanes) {
+				l.held = limit
+				return false
+			}
+		case <-r.ctx.Done():
+			timer.Stop()
+			return false
+		}
 	}
+}
+
+// starving reports whether a lane has nothing left to write while the reader
+// waited for another one. Equally slow drives never starve, and stay together.
+func starving(lanes []*lane) bool {
+	return slices.ContainsFunc(lanes, func(l *lane) bool { return !l.alone && len(l.window) == 0 })
 }
 
 // take returns a buffer that only the reader holds.

@@ -2,13 +2,11 @@ package transfer
 
 import (
 	"context"
-	"crypto/rand"
-	"encoding/hex"
 	"errors"
+	"fmt"
 	"io"
 	"io/fs"
 	"path"
-	"strings"
 	"sync/atomic"
 	"time"
 
@@ -49,13 +47,15 @@ type lane struct {
 	inbox  chan message  // never full: window pieces and three messages a file fit
 	window chan struct{} // one place for each piece under way
 
-	alone bool // the reader's: no more pieces for this file
+	alone bool          // the reader's: no more pieces for this file
+	held  time.Duration // the reader's: how long others had to wait for this lane
 
 	file  *draft   // being written
 	group []*draft // written, to be sealed together
 	bytes int64    // of group
 	seals chan []*draft
-	trial []byte // for reading back in the writer
+	spelt *spelling // the writer's
+	trial []byte    // for reading back in the writer
 
 	dead atomic.Pointer[error] // the drive is gone: everything else fails at once
 }
@@ -85,6 +85,7 @@ func newLane(ctx context.Context, e *Engine, src Source, t Target, window, tasks
 		inbox:  make(chan message, window+4*tasks+1),
 		window: make(chan struct{}, window),
 		seals:  make(chan []*draft, 1),
+		spelt:  newSpelling(t),
 	}
 }
 
@@ -93,7 +94,7 @@ func (l *lane) run() {
 	sealed := make(chan struct{})
 	go func() {
 		defer close(sealed)
-		s := sealer{lane: l, buffer: make([]byte, BufferSize)}
+		s := sealer{lane: l, buffer: make([]byte, BufferSize), spelt: newSpelling(l.target)}
 		for group := range l.seals {
 			s.seal(group)
 		}
@@ -179,29 +180,47 @@ func (l *lane) lookBefore(d *draft) error {
 		d.keep = true
 		return nil
 	}
-	if l.target.Traits.FoldsCase {
-		if err := l.checkCase(d.final); err != nil {
-			return err
-		}
+	if err := l.spelt.check(d.final); err != nil {
+		return err
 	}
 	d.keep, d.compare = true, info.Stat.Size == d.file.Size
 	return nil
 }
 
-// checkCase refuses a name that a volume takes for another file's: there is no
-// telling the two apart by asking for the name.
-func (l *lane) checkCase(name string) error {
-	folder, base := path.Split(name)
-	infos, err := l.target.Volume.ReadDir(strings.TrimSuffix(folder, "/"))
+// spelling refuses paths that a volume takes for other ones, because it folds
+// case: there is no telling the two apart by asking for the name. It remembers
+// what it has seen; the writer and the sealer of a lane have one each.
+type spelling struct {
+	target Target
+	exact  map[string]bool // paths that are on the drive in just these letters
+}
+
+func newSpelling(t Target) *spelling { return &spelling{target: t, exact: map[string]bool{}} }
+
+// check looks at every part of the path that is on the drive.
+func (s *spelling) check(name string) error {
+	if !s.target.Traits.FoldsCase || name == "" || s.exact[name] {
+		return nil
+	}
+	folder := parentOf(name)
+	if err := s.check(folder); err != nil {
+		return err
+	}
+	v := s.target.Volume
+	if _, err := v.Lstat(name); errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	infos, err := v.ReadDir(folder)
 	if err != nil {
 		return err
 	}
 	for _, info := range infos {
-		if info.Name == base {
-			return nil
-		}
+		s.exact[path.Join(folder, info.Name)] = true
 	}
-	return errCaseTwin
+	if !s.exact[name] {
+		return errCaseTwin
+	}
+	return nil
 }
 
 // margin is the room that stays free beside a file: folders and lists need
@@ -220,9 +239,7 @@ func (l *lane) checkRoom(need int64) error {
 }
 
 func (l *lane) open(d *draft) error {
-	var random [8]byte
-	rand.Read(random[:])
-	d.partial = lists.PartialDir + "/" + hex.EncodeToString(random[:])
+	d.partial = lists.PartialDir + "/" + partialTag()
 	sink, err := l.target.Volume.Create(d.partial)
 	d.sink = sink
 	return err
@@ -315,14 +332,14 @@ func (l *lane) flush() {
 
 // compareOrCopy reads what stands under the name. If it is the content, the
 // copy is there already: after a crash between rename and record, or from
-// another computer. If not, the file is copied after all.
+// another computer. If not, or if it cannot be read, the file is copied after
+// all: a bad place under one old file says nothing about the drive, and a drive
+// that is gone says so at the next step.
 func (l *lane) compareOrCopy(d *draft) {
 	if l.trial == nil {
 		l.trial = make([]byte, BufferSize)
 	}
-	equal, err := l.holds(d, d.final, l.trial)
-	if err != nil || equal {
-		d.err = err
+	if equal, err := l.holds(d, d.final, l.trial); err == nil && equal {
 		return
 	}
 	d.compare = false
@@ -353,6 +370,9 @@ func (l *lane) holds(d *draft, name string, buffer []byte) (bool, error) {
 // fail drops a draft and reports why. A drive that is gone is asked nothing more.
 func (l *lane) fail(d *draft) {
 	l.drop(d)
+	if causeOf(d.err) == replicate.DriveRefused && l.target.Volume.Same() != nil {
+		d.err = fmt.Errorf("%w: %w", volume.ErrLost, d.err) // a drive on its way out refuses in odd words
+	}
 	if causeOf(d.err) == replicate.DriveLost {
 		l.dead.Store(&d.err)
 	}

@@ -68,9 +68,7 @@ func WriteRecord(v volume.Volume, name string, content []byte) error {
 	if err := makeLasting(v, lists.PartialDir); err != nil {
 		return err
 	}
-	var random [8]byte
-	rand.Read(random[:])
-	partial := lists.PartialDir + "/" + hex.EncodeToString(random[:])
+	partial := lists.PartialDir + "/" + partialTag()
 	if err := writeNew(v, partial, content); err != nil {
 		_ = v.Remove(partial)
 		return err
@@ -80,6 +78,13 @@ func WriteRecord(v volume.Volume, name string, content []byte) error {
 		return err
 	}
 	return v.SyncDir(path.Dir(name))
+}
+
+// partialTag is a name that no other partial has.
+func partialTag() string {
+	var random [8]byte
+	rand.Read(random[:])
+	return hex.EncodeToString(random[:])
 }
 
 func writeNew(v volume.Volume, name string, content []byte) error {
@@ -131,16 +136,16 @@ func Probe(v volume.Volume) (replicate.Traits, error) {
 	if err := makeLasting(v, lists.PartialDir); err != nil {
 		return replicate.Traits{}, err
 	}
-	p := prober{v: v}
+	p := prober{v: v, tag: partialTag()}
 	t := replicate.Traits{Probed: true, MaxName: 255}
 	t.FoldsCase = p.foldsCase()
 	for _, c := range "\"*:<>?\\|" + controls() {
-		if !p.takes("probe" + string(c) + "name") {
+		if !p.takes(p.tag + string(c) + "name") {
 			t.Forbidden += string(c)
 		}
 	}
-	t.UTF8Only = !p.takes("probe\xffname")
-	t.NameInUTF16 = p.takes(strings.Repeat("é", 200))
+	t.UTF8Only = !p.takes(p.tag + "\xffname")
+	t.NameInUTF16 = p.takes(p.tag + strings.Repeat("é", 200))
 	return t, p.err
 }
 
@@ -154,7 +159,8 @@ func controls() string {
 
 type prober struct {
 	v   volume.Volume
-	err error // the drive went away: the answers mean nothing
+	tag string // what an interrupted probe left has another one
+	err error  // the drive went away: the answers mean nothing
 }
 
 // takes reports whether a file of that name can be made and found again.
@@ -184,14 +190,15 @@ func (p *prober) listed(name string) bool {
 }
 
 func (p *prober) foldsCase() bool {
-	sink, err := p.v.Create(lists.PartialDir + "/Probe")
+	name := lists.PartialDir + "/" + p.tag
+	sink, err := p.v.Create(name + "Probe")
 	if err != nil {
 		p.note(err)
 		return false
 	}
 	_ = sink.Close()
-	_, err = p.v.Lstat(lists.PartialDir + "/pROBE")
-	p.note(p.v.Remove(lists.PartialDir + "/Probe"))
+	_, err = p.v.Lstat(name + "pROBE")
+	p.note(p.v.Remove(name + "Probe"))
 	return err == nil
 }
 

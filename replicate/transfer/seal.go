@@ -17,7 +17,8 @@ import (
 type sealer struct {
 	lane   *lane
 	buffer []byte
-	gained map[string]bool // folders that gained a name since the last sync
+	spelt  *spelling
+	gained map[string]bool // folders that gained or lost a name since the last sync
 }
 
 // seal takes a group through the last steps of the protocol. A step that fails
@@ -88,7 +89,11 @@ func (s *sealer) readBack(d *draft) error {
 // name keeps what stands under the final name, if anything, and gives it to the
 // partial. Between the two renames the name does not exist, which P2 allows.
 func (s *sealer) name(d *draft) error {
-	if err := s.makeFolder(parentOf(d.final)); err != nil {
+	folder := parentOf(d.final)
+	if err := s.spelt.check(folder); err != nil {
+		return err
+	}
+	if err := s.makeFolder(folder); err != nil {
 		return err
 	}
 	if d.keep {
@@ -100,7 +105,10 @@ func (s *sealer) name(d *draft) error {
 		return err
 	}
 	d.sink = nil // nothing to drop any more
-	s.gained[parentOf(d.final)] = true
+	s.gained[folder] = true
+	// That the partial is gone must last too. Without a journal (FAT) it could come
+	// back beside the final name, be cleared, and take the copy's blocks with it.
+	s.gained[lists.PartialDir] = true
 	return nil
 }
 

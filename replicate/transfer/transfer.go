@@ -14,8 +14,9 @@
 //	source ─ read┤        (window)
 //	      (hash) └─▶ lane "Attic":  write ─▶ seal ...
 //
-// A lane that falls behind by more than its window for longer than the patience
-// is left alone: it reads the rest of the file by itself and holds back nobody.
+// A lane that falls behind by more than its window and has kept others waiting
+// for longer than the patience, in one wait or in many, is left alone: it reads
+// the rest of the file by itself and holds back nobody.
 // What it wrote is still compared with the reader's digest (P4).
 package transfer
 

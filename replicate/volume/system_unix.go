@@ -18,12 +18,14 @@ import (
 const plainFile = unix.O_NOFOLLOW | unix.O_NONBLOCK | unix.O_CLOEXEC
 
 // conditions maps error numbers to what they mean for a copy (drive-facts: a
-// pulled drive answers EIO, ENOTCONN or, on the way down, the others).
+// pulled drive answers EIO, ENOTCONN or, on the way down, the others; a call
+// that waits for a FUSE server when that dies answers ECONNABORTED, and ext4 on a
+// device that is gone answers a new file with ENOMEM).
 var conditions = []struct {
 	is      error
 	numbers []syscall.Errno
 }{
-	{ErrLost, []syscall.Errno{unix.EIO, unix.ENOTCONN, unix.ENODEV, unix.ENXIO, unix.ESTALE, unix.ESHUTDOWN}},
+	{ErrLost, []syscall.Errno{unix.EIO, unix.ENOTCONN, unix.ENODEV, unix.ENXIO, unix.ESTALE, unix.ESHUTDOWN, unix.ECONNABORTED, unix.ENOMEM}},
 	{ErrFull, []syscall.Errno{unix.ENOSPC, unix.EDQUOT}},
 	{ErrReadOnly, []syscall.Errno{unix.EROFS}},
 	{ErrName, []syscall.Errno{unix.ENAMETOOLONG, unix.EILSEQ, unix.EINVAL}},

@@ -1,0 +1,7 @@
+//go:build unix
+
+package transfer
+
+import "golang.org/x/sys/unix"
+
+func pipe(path string) error { return unix.Mkfifo(path, 0o644) }
