@@ -23,19 +23,8 @@ import (
 // Adopting a drive, changing it and retiring it, for the daemon and without it
 // alike. What touches the drive is apart from what is decided about it.
 
-// checkAdd refuses what cannot become a drive before anything is written.
-func checkAdd(add *api.AddDrive, c config.Config, known []replicate.Drive) error {
-	if err := lists.ValidName(add.Name); err != nil {
-		return &api.Fault{What: err.Error(), Do: "give one: --name NAME", Misuse: true}
-	}
-	if err := checkPlace(&add.Place); err != nil {
-		return err
-	}
-	for _, d := range known {
-		if d.InUse() && strings.EqualFold(d.Name, add.Name) {
-			return &api.Fault{What: fmt.Sprintf("a drive is already called %q", d.Name), Safe: "nothing was changed", Do: "choose another name", Misuse: true}
-		}
-	}
+// resolve finds the folder that is meant, without links in its path.
+func resolve(add *api.AddDrive) error {
 	path, err := filepath.Abs(add.Path)
 	if err == nil {
 		path, err = filepath.EvalSymlinks(path)
@@ -53,7 +42,23 @@ func checkAdd(add *api.AddDrive, c config.Config, known []replicate.Drive) error
 		}
 	}
 	add.Path = path
-	return checkApart(path, c, known)
+	return nil
+}
+
+// checkAdd refuses what cannot become a drive before anything is written.
+func checkAdd(add *api.AddDrive, c config.Config, known []replicate.Drive) error {
+	if err := lists.ValidName(add.Name); err != nil {
+		return &api.Fault{What: err.Error(), Do: "give one: --name NAME", Misuse: true}
+	}
+	if err := checkPlace(&add.Place); err != nil {
+		return err
+	}
+	for _, d := range known {
+		if d.InUse() && strings.EqualFold(d.Name, add.Name) {
+			return &api.Fault{What: fmt.Sprintf("a drive is already called %q", d.Name), Safe: "nothing was changed", Do: "choose another name", Misuse: true}
+		}
+	}
+	return checkApart(add.Path, c, known)
 }
 
 // plainError is what the system says without the call and path around it.
@@ -144,6 +149,35 @@ func adopt(add api.AddDrive, known []replicate.Drive, now time.Time) (replicate.
 	}, place, nil
 }
 
+// movedFolder recognises a drive that is known and was moved within its volume,
+// where nobody looks for it by itself: its identity is in the folder now and no
+// longer where it was. Adding it again tells where it is.
+func movedFolder(path string, known []replicate.Drive) (replicate.Drive, bool) {
+	id, err := readIdentityAt(path)
+	if err != nil {
+		return replicate.Drive{}, false
+	}
+	for _, d := range known {
+		if d.ID != id || !d.InUse() || d.LastPath == path {
+			continue
+		}
+		before, err := readIdentityAt(d.LastPath)
+		return d, err != nil || before != d.ID
+	}
+	return replicate.Drive{}, false
+}
+
+func readIdentityAt(path string) (replicate.DriveID, error) {
+	v, err := volume.OpenSource(path)
+	if err != nil {
+		return "", err
+	}
+	defer v.Close()
+	id, err := transfer.ReadIdentity(v)
+	return id.ID, err
+}
+
+// identityFor is the identity that the folder has, or a new one.
 func identityFor(v *volume.Drive, add api.AddDrive, place drives.Place, known []replicate.Drive, now time.Time) (lists.Identity, error) {
 	id, err := transfer.ReadIdentity(v)
 	switch {

@@ -137,6 +137,13 @@ func (o *Offline) change(fn func(tx *state.Tx, known []replicate.Drive) error) e
 func (o *Offline) AddDrive(ctx context.Context, add api.AddDrive) (api.Drive, error) {
 	var id replicate.DriveID
 	err := o.change(func(tx *state.Tx, known []replicate.Drive) error {
+		if err := resolve(&add); err != nil {
+			return err
+		}
+		if drive, moved := movedFolder(add.Path, known); moved {
+			id, drive.LastPath = drive.ID, add.Path
+			return tx.PutDrive(&drive)
+		}
 		if err := checkAdd(&add, o.opt.Config, known); err != nil {
 			return err
 		}

@@ -90,6 +90,14 @@ func (s *service) AddDrive(ctx context.Context, add api.AddDrive) (api.Drive, er
 	if err := s.d.inLoop(ctx, func() { known = slices.Clone(s.d.world.fleet.Drives) }); err != nil {
 		return api.Drive{}, err
 	}
+	if err := resolve(&add); err != nil {
+		return api.Drive{}, err
+	}
+	var out api.Drive
+	if drive, moved := movedFolder(add.Path, known); moved {
+		err := s.d.inLoop(ctx, func() { out = s.d.relocate(drive.ID, add.Path, time.Now()) })
+		return out, err
+	}
 	if err := checkAdd(&add, s.d.opt.Config, known); err != nil {
 		return api.Drive{}, err
 	}
@@ -97,7 +105,6 @@ func (s *service) AddDrive(ctx context.Context, add api.AddDrive) (api.Drive, er
 	if err != nil {
 		return api.Drive{}, err
 	}
-	var out api.Drive
 	err = s.d.inLoop(ctx, func() { out = s.d.welcomeNew(drive, place, time.Now()) })
 	return out, err
 }
@@ -120,6 +127,16 @@ func (d *Daemon) welcomeNew(drive replicate.Drive, place drives.Place, now time.
 	arrived{drive: state, path: drive.LastPath, room: drive.Room, place: place}.apply(d, now)
 	d.log.Info("drive adopted", "drive", drive.Name, "path", drive.LastPath, "place", string(drive.Place))
 	return d.answerDrive(drive.ID, now)
+}
+
+// relocate looks for a drive in the folder where the person says it is now.
+func (d *Daemon) relocate(id replicate.DriveID, path string, now time.Time) api.Drive {
+	at := d.world.driveByID(id)
+	at.LastPath = path
+	d.saveDrive(at, now)
+	d.log.Info("drive was moved", "drive", at.Name, "path", path)
+	d.lookAgain()
+	return d.answerDrive(id, now)
 }
 
 func (d *Daemon) putDrive(drive *replicate.Drive, now time.Time) bool {

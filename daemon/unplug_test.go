@@ -57,10 +57,10 @@ func unplugInTheMiddle(t *testing.T, kind lab.Kind, leave func(*bench, *lab.Driv
 	b.start()
 	b.adopt(first, "Slate")
 	b.adopt(attic.Plug(), "Attic")
-	for i := range 40 {
+	for i := range 25 {
 		b.shootFile(fmt.Sprintf("2026-03-02 Tern Island/Stills/TERN%04d.RAF", i), io.LimitReader(noise(uint64(i)), 1<<20))
 	}
-	b.shootFile("2026-03-02 Tern Island/Seabird I/SB1_0001.MOV", io.LimitReader(noise(99), 20<<20))
+	b.shootFile("2026-03-02 Tern Island/Seabird I/SB1_0001.MOV", io.LimitReader(noise(99), 12<<20))
 	b.until("the middle", func(s api.Status) bool {
 		return s.Drives[0].Activity.Doing == "copy" && s.Drives[0].Activity.DoneBytes > 0
 	})
@@ -76,7 +76,7 @@ func unplugInTheMiddle(t *testing.T, kind lab.Kind, leave func(*bench, *lab.Driv
 	nothingIn(t, first)
 
 	second := slate.PlugAt(filepath.Join(l.Media(), "Slate again"))
-	b.until("every file verified on both drives", allHeld(41))
+	b.until("every file verified on both drives", allHeld(26))
 	s = b.status()
 	if s.Drives[0].Path != second {
 		t.Errorf("it is at %s, and shown at %s", second, s.Drives[0].Path)

@@ -282,7 +282,7 @@ func (r *decoder) copy(f *replicate.File) replicate.Copy {
 
 func encodeShoot(s Shoot) []byte {
 	b := []byte{codecVersion, byte(s.Standing)}
-	b = binary.AppendVarint(b, s.Since.Unix())
+	b = binary.AppendVarint(b, s.Since.UnixMilli())
 	b = binary.AppendVarint(b, s.FirstSeen.Unix())
 	b = binary.AppendUvarint(b, uint64(len(s.Tally)))
 	for key, sum := range s.Tally {
@@ -305,7 +305,7 @@ func decodeShoot(k, v []byte) (Shoot, error) {
 		r.fail()
 	}
 	s.Standing = replicate.Standing(r.byte())
-	s.Since = time.Unix(r.varint(), 0)
+	s.Since = time.UnixMilli(r.varint())
 	s.FirstSeen = time.Unix(r.varint(), 0)
 	for n := r.uvarint(); n > 0 && r.err == nil; n-- {
 		key := replicate.GroupKey(r.string())

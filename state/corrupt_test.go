@@ -1,6 +1,7 @@
 package state
 
 import (
+	"encoding/binary"
 	"errors"
 	"math/rand/v2"
 	"testing"
@@ -76,5 +77,34 @@ func noticed(t *testing.T, content []byte, must bool, what string, args ...any) 
 		if err := l.Close(); err != nil {
 			t.Error(err)
 		}
+	}
+}
+
+// TestPagesInCircles leads every branch back to itself: following it, the
+// database would never return.
+func TestPagesInCircles(t *testing.T) {
+	whole := readLedger(t, filled(t))
+	branches := 0
+	for n := 2 * 4096; n < len(whole); n += 4096 {
+		id, kind := binary.LittleEndian.Uint64(whole[n:]), binary.LittleEndian.Uint16(whole[n+8:])
+		if id != uint64(n/4096) || kind != branchPage {
+			continue
+		}
+		branches++
+		bad := append([]byte(nil), whole...)
+		binary.LittleEndian.PutUint64(bad[n+pageHeader+8:], id)
+		dir := t.TempDir()
+		writeLedger(t, dir, bad)
+		if l, err := Open(dir); err == nil { // a branch of earlier times
+			if err := errors.Join(l.Check(), l.Close()); err != nil {
+				t.Error(err)
+			}
+			branches--
+		} else if !errors.Is(err, ErrCorrupt) {
+			t.Error(err)
+		}
+	}
+	if branches == 0 {
+		t.Error("no branch was led astray")
 	}
 }

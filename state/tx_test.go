@@ -27,7 +27,7 @@ func paths(files iter.Seq[*replicate.File]) []string {
 // among them, ordered by path.
 var treacherous = []string{
 	"(loose files)", // a loose file that is called like the shoot of its kind
-	"(loose files)/x", "0.txt", "a b/x", "a b.txt", "a.b/x", "a.b/y", "a/sub/x", "a/x", "a/x.xmp", "a/z", "a0", "a0.txt",
+	"(loose files)/x", "0.txt", "a b/x", "a b.txt", "a.b/x", "a.b/y", "a/sub/x", "a/x", "a/x.xmp", "a/z", "a/~~", "a/é", "a0", "a0.txt",
 	"ab/x", "b.txt", "é/x", "é.txt", "zz",
 }
 

@@ -13,7 +13,7 @@ func newDemo(c *cli) *cobra.Command {
 		Short: "A whole day in seconds, on throw-away drives",
 		Long: `Plays a photographer's day with invented pictures and sounds of seabirds on
 folders that stand for drives: offload, copy, unplug, the warning about the only
-copy, catch-up, damage found and repaired. Every figure that it shows is measured.
+copy, catch-up, damage found. Every figure that it shows is measured.
 It touches nothing outside its own folder, which it removes at the end.`,
 		Example: `  copyhold demo
   copyhold demo --keep --dir tern-island-demo`,

@@ -12,7 +12,7 @@ func renderExplanation(p *page, e api.Explanation) {
 	p.line(0, e.Working+"/"+e.Path)
 	if e.Known {
 		p.text(2, size(e.Bytes)+", modified "+when(e.Modified, p.now)+", "+e.Life)
-		p.line(2, "content "+digestWord(e.Digest))
+		p.line(2, digestWord(e.Digest))
 	} else {
 		p.text(2, "the ledger does not know this file")
 	}
@@ -32,7 +32,7 @@ func renderExplanation(p *page, e api.Explanation) {
 
 func digestWord(digest string) string {
 	if digest == "" {
-		return "not read yet"
+		return "content not read yet"
 	}
 	return "BLAKE3 " + digest
 }

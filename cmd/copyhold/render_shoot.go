@@ -14,7 +14,7 @@ func renderShoot(p *page, s api.ShootDetail) {
 	p.text(0, fmt.Sprintf("%s, %d away from the working drive; so since %s",
 		count(int64(s.Copies), "copy", "copies"), s.OffSite, stamp(s.Since, p.now)))
 	if s.Missing != "" {
-		p.labelled(0, strong, "to do:", s.Missing)
+		p.text(0, s.Missing)
 	}
 	for _, line := range uncounted(s) {
 		p.text(0, line)

@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
 	"copyhold/daemon/api"
@@ -25,7 +26,7 @@ func renderStatus(p *page, st api.Status, shoots []api.ShootDetail) {
 	sentence, style := headline(st)
 	p.title(style, sentence)
 	if st.Daemon.Paused {
-		p.title(poor, pausedSentence(st.Daemon, p.now))
+		renderPaused(p, st)
 	}
 	renderNotices(p, st.Notices)
 	renderWorking(p, st.Working)
@@ -128,14 +129,14 @@ func knownAt(st api.Status) (last time.Time) {
 
 func pausedSentence(d api.Daemon, now time.Time) string {
 	if d.PausedUntil == nil {
-		return "Copying is paused until you resume: copyhold resume"
+		return "Copying is paused until you resume it."
 	}
 	return "Copying is paused until " + stamp(*d.PausedUntil, now) + " (" + relative(*d.PausedUntil, now) + ")."
 }
 
 func renderPaused(p *page, st api.Status) {
-	p.title(plain, pausedSentence(st.Daemon, p.now))
-	p.text(0, "Copies that are made stay. Go on sooner with: copyhold resume")
+	p.title(poor, pausedSentence(st.Daemon, p.now))
+	p.text(0, "Copies that are made stay. Go on with: copyhold resume")
 }
 
 func renderResumed(p *page, st api.Status) {
@@ -163,6 +164,9 @@ var severityWords = map[string]struct {
 }
 
 func renderNotices(p *page, notices []api.Notice) {
+	notices = slices.DeleteFunc(slices.Clone(notices), func(n api.Notice) bool {
+		return n.Code == "paused" // said already, above everything
+	})
 	for i, n := range notices {
 		if i == 0 {
 			p.blank()

@@ -148,7 +148,7 @@ func offlineStatus() api.Status {
 func islandShoot() api.ShootDetail {
 	s := season()[3]
 	s.LetGo, s.Skipped, s.Unread = 12, 1, 3
-	s.Missing = `a second copy: plug in "Attic", or wait until "Slate" has the other 428 files`
+	s.Missing = "needs 2 more copies on separate devices (has 1 of 3), 1 of them at home or off site"
 	s.Shares[0].Refused = []api.Refused{{Files: 2, Cause: "the drive cannot store this name"}}
 	s.Shares[0].Damaged = 1
 	s.Folders = []api.FolderShare{

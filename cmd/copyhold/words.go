@@ -81,6 +81,7 @@ func daysBetween(from, to time.Time) int {
 // relative is "3 days ago" or "in 2 hours".
 func relative(t, now time.Time) string {
 	if t.After(now) {
+		t = t.Add(time.Minute / 2) // or two hours are one as soon as they are said
 		return "in " + strings.TrimSpace(humanize.RelTime(t, now, "", ""))
 	}
 	if now.Sub(t) < 5*time.Second {

@@ -83,6 +83,7 @@ func startCopy(t *testing.T, from, to string) (*exec.Cmd, *strings.Builder) {
 // P2, P5: killed at any moment, a copy leaves whole files and no others, and the next
 // run completes it.
 func TestCopyKilled(t *testing.T) {
+	t.Parallel()
 	seed := rand.Uint64()
 	t.Log("seed", seed)
 	chance := rand.New(rand.NewPCG(seed, 0))
@@ -103,10 +104,15 @@ func TestCopyKilled(t *testing.T) {
 	whole := time.Since(began)
 	wholeFiles(t, dir, sums, out.String(), true)
 	partial := 0
-	for range 20 {
+	rounds := 0
+	for end := time.Now().Add(20 * time.Second); rounds < 20 && (rounds < 5 || time.Now().Before(end)); rounds++ {
 		check(t, os.RemoveAll(filepath.Join(dir, "Shoots")))
 		cmd, out := startCopy(t, w.dir, dir)
-		time.Sleep(time.Duration(chance.Int64N(int64(whole))))
+		if rounds%2 == 0 {
+			time.Sleep(time.Duration(chance.Int64N(int64(whole))))
+		} else { // among the renames, which are over soon
+			someFiles(dir, 1+chance.IntN(190), 2*whole)
+		}
 		check(t, cmd.Process.Kill())
 		cmd.Wait() // it says that it was killed, or was done before
 		if n := wholeFiles(t, dir, sums, out.String(), false); n > 0 && n < 200 {
@@ -121,7 +127,16 @@ func TestCopyKilled(t *testing.T) {
 			t.Errorf("%d partials are left", len(left))
 		}
 	}
-	t.Logf("a whole run takes %v; %d of 20 were killed with some files done", whole, partial)
+	t.Logf("a whole run takes %v; %d of %d were killed with some files done", whole, partial, rounds)
+}
+
+// someFiles waits until so many files have their final names, or for the limit.
+func someFiles(dir string, count int, limit time.Duration) {
+	for end := time.Now().Add(limit); time.Now().Before(end); time.Sleep(100 * time.Microsecond) {
+		if names, _ := os.ReadDir(filepath.Join(dir, "Shoots", shoot)); len(names) >= count {
+			return
+		}
+	}
 }
 
 // wholeFiles checks every final name with b3sum and returns how many there are.

@@ -50,7 +50,7 @@ func TestCopyOnDrives(t *testing.T) {
 		again()
 		h.Close() // or it cannot be pulled and plugged in
 		d.Pull()  // P5: what was told of lasts, whatever was not flushed by then
-		d.Plug()
+		back(t, d)
 		again()
 	})
 }
@@ -162,11 +162,8 @@ func TestCopyOntoADriveThatLeaves(t *testing.T) {
 					t.Errorf("in the empty mount point: %v", left)
 				}
 				h.Close()
-				d.Plug()
-				back, err := volume.OpenDrive(d.Path())
-				check(t, err)
-				defer back.Close()
-				check(t, Prepare(back))
+				again := back(t, d)
+				check(t, Prepare(again))
 				for i := range 12 {
 					name := fmt.Sprintf("A%03d.mov", i)
 					got, err := os.ReadFile(h.stored(name))
@@ -175,7 +172,7 @@ func TestCopyOntoADriveThatLeaves(t *testing.T) {
 						t.Errorf("%s: told %t, %d bytes, %v", name, told, len(got), err)
 					}
 				}
-				h.Volume, h.hook = back, nil
+				h.Volume, h.hook = again, nil
 				for _, r := range w.copy() {
 					verified(t, r)
 				}

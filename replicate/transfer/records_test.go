@@ -75,11 +75,7 @@ func TestIdentityOnADrive(t *testing.T) {
 		}
 		h.Close() // or it cannot be pulled and plugged in
 		d.Pull()
-		d.Plug()
-		v, err := volume.OpenDrive(d.Path())
-		check(t, err)
-		defer v.Close()
-		got, err := ReadIdentity(v)
+		got, err := ReadIdentity(back(t, d))
 		check(t, err)
 		if got != want {
 			t.Errorf("%+v, want %+v", got, want)

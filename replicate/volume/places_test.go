@@ -30,6 +30,7 @@ func everywhere(t *testing.T, test func(t *testing.T, p place)) {
 func onDrives(t *testing.T, test func(t *testing.T, p place)) {
 	for _, kind := range lab.Kinds() {
 		t.Run(string(kind), func(t *testing.T) {
+			t.Parallel()
 			l := lab.New(t)
 			d := l.Drive(kind, 0)
 			dir := d.Plug()

@@ -14,6 +14,8 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"os/signal"
+	"syscall"
 	"time"
 
 	"copyhold/cmd/copyhold/demo/media"
@@ -42,6 +44,9 @@ func Run(ctx context.Context, out io.Writer, opt Options) error {
 	if opt.patience == 0 {
 		opt.patience = patience
 	}
+	// Without this a reader that has seen enough, "| head" say, ends the process before it can clean up.
+	signal.Ignore(syscall.SIGPIPE)
+	defer signal.Reset(syscall.SIGPIPE)
 	began := time.Now()
 	at, err := build(opt)
 	if err != nil {
@@ -78,6 +83,9 @@ func (d *day) play(ctx context.Context, opt Options) error {
 		d.heading(i+1, s)
 		if err := s.play(d, ctx); err != nil {
 			return failure(ctx, fmt.Sprintf("%d, %q", i+1, s.title), err, opt.Keep, d.dir)
+		}
+		if d.err != nil {
+			return nil // nobody reads on; Run returns why
 		}
 	}
 	return nil

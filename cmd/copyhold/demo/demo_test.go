@@ -149,6 +149,23 @@ func TestDemoIsBrokenOff(t *testing.T) {
 	empty(t, temp)
 }
 
+// A page that cannot be written ends the day early, and is the error.
+func TestDemoOnAFullDisk(t *testing.T) {
+	temp := ownTemp(t)
+	played := 0
+	opt := Options{Version: "test", scale: small, before: func(string, *stage) { played++ }}
+	if err := Run(t.Context(), full{}, opt); !errors.Is(err, errFull) || played != 1 {
+		t.Errorf("after %d steps the demo ended with %v", played, err)
+	}
+	empty(t, temp)
+}
+
+var errFull = errors.New("no room")
+
+type full struct{}
+
+func (full) Write([]byte) (int, error) { return 0, errFull }
+
 func TestDemoKeeps(t *testing.T) {
 	dir := filepath.Join(short(t), "tern-island-demo")
 	temp := ownTemp(t)
