@@ -12,6 +12,8 @@ import (
 	"testing"
 	"time"
 
+	"github.com/spf13/cobra"
+
 	"copyhold/daemon"
 	"copyhold/daemon/api"
 )
@@ -260,4 +262,23 @@ func TestColorIsAsked(t *testing.T) {
 			t.Errorf("%v on %s: %v", tt.env, tt.goos, got)
 		}
 	}
+}
+
+// Every command says what it does and shows an example from the scenario.
+func TestCommandsExplainThemselves(t *testing.T) {
+	var walk func(cmd *cobra.Command)
+	walk = func(cmd *cobra.Command) {
+		if cmd.Short == "" || cmd.Long == "" || !strings.Contains(cmd.Example, "copyhold ") || cmd.Args == nil {
+			t.Errorf("%q lacks a short or long description, an example or a check of its arguments", cmd.CommandPath())
+		}
+		for line := range strings.Lines(cmd.Long) {
+			if cells(line) > 83 {
+				t.Errorf("%q: a line of the description is too long: %s", cmd.CommandPath(), line)
+			}
+		}
+		for _, sub := range cmd.Commands() {
+			walk(sub)
+		}
+	}
+	walk(newRoot(newCLI()))
 }

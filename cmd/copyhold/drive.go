@@ -127,9 +127,10 @@ that is away are those of the day it was last seen, which is given.`,
 
 func newDriveRename(c *cli) *cobra.Command {
 	return offerJSON(c, &cobra.Command{
-		Use:               "rename NAME NEW-NAME [--json]",
-		Short:             "Give a drive another name",
-		Long:              `Gives a drive another name. Nothing on it moves; the name is also kept on the drive.`,
+		Use:   "rename NAME NEW-NAME [--json]",
+		Short: "Give a drive another name",
+		Long: `Gives a drive another name. No copy on it moves; the new name is also written into
+the drive's identity file.`,
 		Example:           `  copyhold drive rename Slate "Slate 2"`,
 		Args:              arguments(2, 2, "the drive's name and its new name"),
 		ValidArgsFunction: c.complete(1, driveNames),

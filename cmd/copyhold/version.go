@@ -32,9 +32,10 @@ type versionAnswer struct {
 
 func newVersion(c *cli) *cobra.Command {
 	return offerJSON(c, &cobra.Command{
-		Use:     "version [--json]",
-		Short:   "The version of Copyhold, of Go, and the system it is built for",
-		Long:    `Shows the version of Copyhold, the version of Go it is built with and the system it is built for.`,
+		Use:   "version [--json]",
+		Short: "The version of Copyhold, of Go, and the system it is built for",
+		Long: `Shows the version of Copyhold, the version of Go it is built with, and the system
+it is built for.`,
 		Example: `  copyhold version`,
 		Args:    arguments(0, 0, "no arguments"),
 		RunE: func(*cobra.Command, []string) error {

@@ -16,6 +16,7 @@ import (
 // Drive is a drive folder held open for writing.
 type Drive struct {
 	Source
+	device string // below a FUSE file system; empty otherwise
 }
 
 // OpenDrive holds the drive folder at an absolute path. Whoever calls it has
@@ -25,7 +26,13 @@ func OpenDrive(path string) (*Drive, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &Drive{Source: *s}, nil
+	dir, err := s.root.Open(".")
+	if err != nil {
+		s.Close()
+		return nil, translate("open", path, err)
+	}
+	defer dir.Close()
+	return &Drive{Source: *s, device: underFUSE(dir)}, nil
 }
 
 // OpenPastCache implements Volume.
@@ -38,6 +45,7 @@ func (d *Drive) OpenPastCache(name string) (File, error) {
 		f.Close()
 		return nil, translate("read past the cache", name, err)
 	}
+	dropDevice(d.device)
 	return f, nil
 }
 

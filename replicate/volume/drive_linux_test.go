@@ -168,6 +168,22 @@ func TestOpenPastCacheReadsTheDrive(t *testing.T) {
 	})
 }
 
+// P4 on FUSE: the server reads its device through a cache of its own, which is
+// past as well where this process may open the device, as root may.
+func TestOpenPastCacheReadsPastTheServer(t *testing.T) {
+	l := lab.New(t)
+	real := l.Drive(lab.ExFAT, 0)
+	dir := real.Plug()
+	p := place{Drive: held(t, dir), dir: dir}
+	want := random(1 << 20)
+	p.make(t, "A001.mov", want)
+	real.RotUnder("A001.mov")
+	f, err := p.OpenPastCache("A001.mov")
+	if bytes.Equal(readAll(t, f, err), want) {
+		t.Error("the read came from the server's cache and not from the drive")
+	}
+}
+
 // P1: reading a source leaves no trace, not even when it was read.
 func TestReadingLeavesAccessTimes(t *testing.T) {
 	everywhere(t, func(t *testing.T, p place) {

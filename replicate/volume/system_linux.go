@@ -5,8 +5,10 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"strings"
 	"time"
 
+	"github.com/moby/sys/mountinfo"
 	"golang.org/x/sys/unix"
 
 	"copyhold/replicate"
@@ -73,6 +75,39 @@ func renameFree(a *os.File, from string, b *os.File, to string) error {
 // come from the drive.
 func pastCache(f *os.File) error {
 	return unix.Fadvise(int(f.Fd()), 0, 0, unix.FADV_DONTNEED)
+}
+
+// underFUSE finds the block device below a FUSE file system; empty for any
+// other. The server reads that device through the page cache as well, where
+// what it just wrote still lies after the file's own pages are gone.
+func underFUSE(dir *os.File) string {
+	var fs unix.Statfs_t
+	if unix.Fstatfs(int(dir.Fd()), &fs) != nil || fs.Type != unix.FUSE_SUPER_MAGIC {
+		return ""
+	}
+	var st unix.Statx_t
+	if unix.Statx(int(dir.Fd()), "", unix.AT_EMPTY_PATH, unix.STATX_MNT_ID, &st) != nil {
+		return ""
+	}
+	mounts, err := mountinfo.GetMounts(func(m *mountinfo.Info) (skip, stop bool) { return uint64(m.ID) != st.Mnt_id, false })
+	if err != nil || len(mounts) == 0 || !strings.HasPrefix(mounts[0].Source, "/dev/") {
+		return ""
+	}
+	return mounts[0].Source
+}
+
+// dropDevice drops the clean pages of a block device. Who may not open the
+// device cannot do it: then a read-back goes as deep as the FUSE server.
+func dropDevice(path string) {
+	if path == "" {
+		return
+	}
+	fd, err := unix.Open(path, unix.O_RDONLY|unix.O_NONBLOCK|unix.O_CLOEXEC, 0)
+	if err != nil {
+		return
+	}
+	defer unix.Close(fd)
+	_ = unix.Fadvise(fd, 0, 0, unix.FADV_DONTNEED) // advice only
 }
 
 func forget(f *os.File, off, length int64) {

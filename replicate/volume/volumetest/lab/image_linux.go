@@ -104,10 +104,18 @@ func copyData(dst, src *os.File, offset int64) (end int64, err error) {
 // give it 64 KB or more.
 func (d *Drive) RotFile(rel string) {
 	d.lab.t.Helper()
-	d.must("rot "+rel+" on", d.rot(filepath.Join(d.path, rel)))
+	d.must("rot "+rel+" on", d.rot(filepath.Join(d.path, rel), false))
 }
 
-func (d *Drive) rot(path string) error {
+// RotUnder is RotFile with the device's own cache left as it is, filled with the
+// file as it was. Only on exFAT does that differ: its server reads the device
+// through that cache.
+func (d *Drive) RotUnder(rel string) {
+	d.lab.t.Helper()
+	d.must("rot under "+rel+" on", d.rot(filepath.Join(d.path, rel), true))
+}
+
+func (d *Drive) rot(path string, under bool) error {
 	f, err := os.Open(path)
 	if err != nil {
 		return err
@@ -130,13 +138,27 @@ func (d *Drive) rot(path string) error {
 	if err != nil {
 		return err
 	}
+	if under {
+		if err := warm(f); err != nil {
+			return err
+		}
+	}
 	if err := flip(image, offset); err != nil {
 		return err
 	}
-	if d.server == nil {
+	if d.server == nil || under {
 		return nil
 	}
 	return d.loop.flush() // the server reads through the device's own cache
+}
+
+// warm reads a file from the device, so that both caches have it.
+func warm(f *os.File) error {
+	if err := unix.Fadvise(int(f.Fd()), 0, 0, unix.FADV_DONTNEED); err != nil {
+		return err
+	}
+	_, err := io.Copy(io.Discard, io.NewSectionReader(f, 0, 1<<62))
+	return err
 }
 
 // locate returns where in the image the middle byte of f is.
