@@ -83,6 +83,7 @@ type Cover struct {
 	LetGo    Sum
 	Skipped  Sum
 	Unread   Sum // of the counted: sources that could not be read
+	Single   Sum // of the counted: on fewer than two separate devices
 	Copies   int // separate devices that hold the least held file
 	OffSite  int // of these, away from the working drive
 	Standing Standing
@@ -135,6 +136,9 @@ func (c *Cover) count(id ShootID, g Group, sum Sum, fleet Fleet) {
 		}
 	}
 	copies, offSite := g.devices(id.Working, fleet)
+	if copies < 2 {
+		c.Single = c.Single.Add(sum)
+	}
 	c.Copies, c.OffSite = least(c.Copies, copies), least(c.OffSite, offSite)
 }
 

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 )
 
@@ -161,39 +162,50 @@ func shootNotices(s ShootFacts, f Facts) []Notice {
 
 // oneCopy is the warning Copyhold exists for.
 func oneCopy(name string, c Cover, f Facts) Notice {
-	n := Notice{Code: NoticeOneCopy, Severity: Critical, Weight: 2 - c.Copies, Do: "plug in " + driveChoice(f.Drives)}
+	n := Notice{Code: NoticeOneCopy, Severity: Critical, Weight: 2 - c.Copies, Do: secondCopy(c, f.Drives)}
+	some := "the shoot " + name + " exists"
+	if c.Single.Files < c.Counted.Files {
+		some = fmt.Sprintf("%d of %d files of the shoot %s exist", c.Single.Files, c.Counted.Files, name)
+	}
 	switch {
 	case c.Copies == 0:
 		n.Text = fmt.Sprintf("the shoot %s has files that no drive holds as a verified copy any more", name)
 		n.Safe = "nothing was deleted by Copyhold"
 		n.Do = "look for them on their cards and on retired drives, and put them back into the working folder"
 	case c.Archived:
-		n.Text = fmt.Sprintf("the shoot %s exists on one backup drive only", name)
+		n.Text = some + " on one backup drive only"
 		n.Safe = "that copy is verified"
-		n.Do = fmt.Sprintf("bring it back to the working folder, it is copied from there: copyhold restore %s --to DIR", name)
+		n.Do = "copy its folder from that drive back into the working folder; from there it is copied to the other drives"
 	default:
-		n.Text = fmt.Sprintf("the shoot %s exists only once, on the working drive", name)
+		n.Text = some + " only once, on the working drive"
 		n.Safe = "keep its cards unformatted until a second copy is verified"
 	}
 	return n
 }
 
-// driveChoice names the drives that could take the second copy.
-func driveChoice(drives []DriveFacts) string {
-	names := ""
+// secondCopy says how a shoot gets its second copy: by a drive that is at it
+// already, by one that is away, or by a new one.
+func secondCopy(c Cover, drives []DriveFacts) string {
+	var busy, away []string
 	for _, d := range drives {
-		if !d.Drive.InUse() || d.Present {
-			continue
+		name := fmt.Sprintf("%q", d.Drive.Name)
+		share := c.Drives[d.Drive.No]
+		switch {
+		case !d.Drive.InUse():
+		case !d.Present:
+			away = append(away, name)
+		case d.Trouble == NoCause && share.Wanted.Files > 0 && len(share.Refused) == 0:
+			busy = append(busy, name)
 		}
-		if names != "" {
-			names += " or "
-		}
-		names += fmt.Sprintf("%q", d.Drive.Name)
 	}
-	if names == "" {
-		return "another drive, and adopt it: copyhold drive add DIR --name NAME"
+	switch {
+	case len(busy) > 0:
+		return "leave " + strings.Join(busy, " and ") + " plugged in until it is copied"
+	case len(away) > 0:
+		return "plug in " + strings.Join(away, " or ") + "; copying starts by itself"
+	default:
+		return "plug in another drive, and adopt it: copyhold drive add DIR --name NAME"
 	}
-	return names + "; copying starts by itself"
 }
 
 // notStored counts what a drive that is otherwise well refused, with the most

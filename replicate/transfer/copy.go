@@ -18,7 +18,7 @@ import (
 
 // Copy brings the tasks' files to the targets and returns when every lane is
 // done. Each file and drive gets one result, unless ctx ends first: then what
-// is not sealed is dropped without one. done is called for each drive as soon
+// is not written whole is dropped without one. done is called for each drive as soon
 // as its own part is over, so that it can take other work while slower drives
 // go on.
 func (e *Engine) Copy(ctx context.Context, src Source, tasks []Task, targets []Target, done func(replicate.DriveNo)) {
