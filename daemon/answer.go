@@ -158,8 +158,27 @@ func (v view) drive(d driveView) api.Drive {
 		out.Trouble = &d.trouble
 	}
 	out.Activity = activityOf(d.reading, out.WantedBytes)
-	out.SafeToUnplug = d.present && d.idle && d.lists == 0
+	out.SafeToUnplug = d.present && d.idle && d.lists == 0 && !v.willCopy(d)
 	return out
+}
+
+// willCopy reports whether a drive that is idle now takes files in a moment.
+func (v view) willCopy(d driveView) bool {
+	if v.daemon.Paused {
+		return false
+	}
+	for _, s := range v.shoots {
+		share := s.cover.Drives[d.No]
+		open := share.Wanted.Files
+		for _, sum := range share.Refused {
+			open -= sum.Files
+		}
+		scene := v.scene(replicate.FileID{Working: s.ID.Working}, d.No)
+		if open > s.cover.Unread.Files && !s.cover.Archived && scene.Working && !scene.Troubled {
+			return true
+		}
+	}
+	return false
 }
 
 func activityOf(r reading, wanted int64) api.Activity {

@@ -85,7 +85,7 @@ func (o *Offline) Drives(context.Context) (out api.Drives, err error) {
 
 // noLedger: the question is about something that nobody has seen yet.
 func noLedger() error {
-	return &api.Fault{What: "nothing is known yet: Copyhold has not run with this state folder", Do: "start it: copyhold run", Misuse: true}
+	return &api.Fault{What: "nothing is known yet: Copyhold has not run with this state folder", Do: "start it: copyhold run"}
 }
 
 func offlineAsk[T any](o *Offline, question func(view, *state.Tx, string) (T, error), about string) (out T, err error) {

@@ -23,7 +23,7 @@ func renderStatus(p *page, st api.Status, shoots []api.ShootDetail) {
 		p.text(0, "Start it: copyhold run")
 		p.blank()
 	}
-	sentence, style := headline(st)
+	sentence, style := headline(st, shoots)
 	p.title(style, sentence)
 	if st.Daemon.Paused {
 		renderPaused(p, st)
@@ -35,19 +35,19 @@ func renderStatus(p *page, st api.Status, shoots []api.ShootDetail) {
 }
 
 // headline is the whole standing in one sentence.
-func headline(st api.Status) (string, style) {
+func headline(st api.Status, shoots []api.ShootDetail) (string, style) {
 	standing := tally(st.Shoots)
 	all := int64(len(st.Shoots))
 	switch {
 	case all == 0:
 		return emptyHeadline(st), plain
 	case standing.lost > 0 && standing.once > 0:
-		return fmt.Sprintf("%s no whole copy and %s only once%s.", count(standing.lost, "shoot has", "shoots have"),
-			count(standing.once, "exists", "exist"), standing.besides()), bad
+		return fmt.Sprintf("%s no whole copy; %s%s.", count(standing.lost, "shoot has", "shoots have"),
+			onlyOnce(standing.once, shoots), standing.besides()), bad
 	case standing.lost > 0:
 		return count(standing.lost, "shoot has", "shoots have") + " no whole copy" + standing.besides() + ".", bad
 	case standing.once > 0:
-		return count(standing.once, "shoot exists", "shoots exist") + " only once" + standing.besides() + ".", bad
+		return onlyOnce(standing.once, shoots) + standing.besides() + ".", bad
 	case standing.short > 0:
 		return fmt.Sprintf("Every shoot has a second copy; %s fewer copies than you want.",
 			count(standing.short, "has", "have")), poor
@@ -58,6 +58,20 @@ func headline(st api.Status) (string, style) {
 		return "The one shoot is covered.", good
 	}
 	return fmt.Sprintf("All %s shoots are covered.", number(all)), good
+}
+
+// onlyOnce does not say it of a whole shoot when a drive holds part of it.
+func onlyOnce(n int64, shoots []api.ShootDetail) string {
+	if slices.ContainsFunc(shoots, isPartlyCopied) {
+		return count(n, "shoot has", "shoots have") + " files that exist only once"
+	}
+	return count(n, "shoot exists", "shoots exist") + " only once"
+}
+
+func isPartlyCopied(s api.ShootDetail) bool {
+	return s.Standing == "one copy" && slices.ContainsFunc(s.Shares, func(share api.Share) bool {
+		return share.Files > 0 && share.Files < s.Files
+	})
 }
 
 func emptyHeadline(st api.Status) string {

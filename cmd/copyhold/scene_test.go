@@ -105,7 +105,7 @@ func busyStatus() api.Status {
 	st.Notices = []api.Notice{
 		{
 			Code: "one-copy", Severity: "critical", About: "Shoots/2026-11-25 Tern Island", Since: before(40 * time.Minute),
-			Text: `the shoot "2026-11-25 Tern Island" exists only once, on the working drive`,
+			Text: `428 of 640 files of the shoot "2026-11-25 Tern Island" exist only once, on the working drive`,
 			Safe: "keep its cards unformatted until a second copy is verified", Do: `plug in "Attic"; copying starts by itself`,
 		},
 		{
