@@ -28,6 +28,7 @@ type bench struct {
 	ended   chan error
 	client  *api.Client
 	log     journal
+	speaker Speaker // nil: no desktop
 }
 
 func newBench(t *testing.T) *bench {
@@ -57,7 +58,7 @@ func (b *bench) start() {
 	opt := Options{
 		Config: b.cfg, StateDir: b.state, Version: "test", Poll: 100 * time.Millisecond,
 		Log:   slog.New(slog.NewTextHandler(testWriter{b.t, &b.log}, &slog.HandlerOptions{Level: slog.LevelDebug})),
-		Ready: func() { close(ready) },
+		Ready: func() { close(ready) }, Speaker: b.speaker,
 	}
 	go func() { b.ended <- Run(ctx, opt) }()
 	select {

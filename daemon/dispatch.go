@@ -49,10 +49,23 @@ func (d *Daemon) dispatch(ctx context.Context, now time.Time) {
 			}
 			continue
 		}
-		if j := d.nextJob(s, now); j != nil {
+		switch j := d.nextJob(s, now); {
+		case j != nil:
 			d.start(ctx, j, now)
+		case s.trouble == replicate.DriveLost && !d.wants(s):
+			d.works(s, now) // nothing is left that it could fail at
 		}
 	}
+}
+
+// wants reports whether a drive lacks anything.
+func (d *Daemon) wants(s *driveState) bool {
+	for _, shoot := range d.world.shoots {
+		if shoot.cover.Drives[s.No].Wanted.Files > 0 {
+			return true
+		}
+	}
+	return len(s.unlisted) > 0
 }
 
 // usable reports whether the drive can take work now.

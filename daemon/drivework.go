@@ -31,7 +31,7 @@ func (d *Daemon) find(ctx context.Context) {
 			return
 		}
 		evidence := d.finder.Look(ctx, whereabouts(known))
-		if ctx.Err() != nil || !d.send(ctx, sighting{evidence}) {
+		if ctx.Err() != nil || !d.send(ctx, sighting{evidence, known}) {
 			return
 		}
 		if !d.waitToLook(ctx, hints, tick.C, known) {
@@ -72,14 +72,18 @@ func whereabouts(known []replicate.Drive) []drives.Where {
 }
 
 // sighting is what a look for drives found.
-type sighting struct{ evidence []replicate.Evidence }
+type sighting struct {
+	evidence []replicate.Evidence
+	known    []replicate.Drive // when the look began; what was adopted since may have been met half made
+}
 
 // apply implements event: it asks which drive is which, and lets those in that
 // came.
 func (e sighting) apply(d *Daemon, now time.Time) {
 	var known []replicate.KnownDrive
 	for _, s := range d.world.drives {
-		if s.InUse() {
+		met := slices.ContainsFunc(e.known, func(k replicate.Drive) bool { return k.ID == s.ID })
+		if met && s.InUse() {
 			known = append(known, replicate.KnownDrive{ID: s.ID, Name: s.Name, LastPath: s.LastPath, Volume: s.Volume})
 		}
 	}
@@ -154,8 +158,10 @@ func (e arrived) apply(d *Daemon, now time.Time) {
 		d.trouble(s, cause, e.err, now)
 		return
 	}
-	s.present, s.doubt, s.path, s.since = true, "", e.path, now
-	s.trouble, s.fails, s.retryAt = replicate.NoCause, 0, time.Time{}
+	if s.trouble != replicate.DriveLost || s.path != e.path {
+		s.trouble, s.fails, s.since = replicate.NoCause, 0, now
+	} // else it never went: that it can be opened does not mean that it works again
+	s.present, s.doubt, s.path, s.retryAt = true, "", e.path, time.Time{}
 	s.rests, s.cursor = map[replicate.ShootID]time.Time{}, cursor{}
 	s.LastPath, s.LastSeen, s.Room = e.path, now, e.room
 	s.Sub = subOf(e.place)
@@ -183,8 +189,16 @@ func (d *Daemon) leave(s *driveState, doubt string, now time.Time) {
 		d.log.Warn("drive is not used", "drive", s.Name, "why", doubt)
 	}
 	s.present, s.doubt, s.since = false, doubt, now
-	s.trouble, s.retryAt = replicate.NoCause, time.Time{}
+	s.trouble, s.fails, s.retryAt = replicate.NoCause, 0, time.Time{}
 	d.world.version++
+}
+
+// works takes in that a drive does again what is asked of it.
+func (d *Daemon) works(s *driveState, now time.Time) {
+	if s.trouble == replicate.DriveReadOnly || s.trouble == replicate.DriveLost {
+		s.trouble, s.fails, s.since = replicate.NoCause, 0, now
+		d.world.version++
+	}
 }
 
 // trouble takes in that a whole drive fails. One that is lost must arrive anew;

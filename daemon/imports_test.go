@@ -33,6 +33,7 @@ var arrows = map[string][]string{
 	"replicate/lists":    {"replicate"},
 	// A volume answers in the vocabulary: stats, room, traits.
 	"replicate/volume":                {"replicate"},
+	"replicate/volume/volumetest":     {"replicate", "replicate/volume"},
 	"replicate/volume/volumetest/lab": {},
 	"replicate":                       {},
 	"config":                          {},

@@ -14,6 +14,7 @@ import (
 	"lukechampine.com/blake3"
 
 	"copyhold/config"
+	"copyhold/daemon/api"
 	"copyhold/replicate/volume/volumetest/lab"
 )
 
@@ -55,6 +56,16 @@ func TestKilledAtAnyMoment(t *testing.T) {
 	}
 	b.dial(p)
 	b.until("every file verified on both drives", allHeld(int64(card.files)))
+	const notes = "2026-03-02 Tern Island/notes.txt" // however the kills fell, one version is replaced
+	card.put(notes, rng, 4000)
+	b.until("the last version is held", func(s api.Status) bool {
+		for _, drive := range drives {
+			if fi, err := os.Stat(filepath.Join(drive, "Shoots", notes)); err != nil || fi.Size() != 4000 {
+				return false
+			}
+		}
+		return allHeld(int64(card.files))(s)
+	})
 	p.kill()
 	for _, drive := range drives {
 		b.checkDrive(drive)

@@ -56,22 +56,44 @@ func TestManyFilesInOneFolder(t *testing.T) {
 	t.Logf("%d files verified after %.1f s", n, time.Since(began).Seconds())
 
 	b.within(time.Minute, "rest", func(s api.Status) bool { return len(s.Working) > 0 && !s.Working[0].Scanning })
-	time.Sleep(3 * time.Second)
-	before := use(t, p.cmd.Process.Pid)
-	const watch = 6 * time.Second
-	time.Sleep(watch)
-	after := use(t, p.cmd.Process.Pid)
-	share := float64(after.cpu-before.cpu) / float64(watch)
-	t.Logf("idle with %d files: %.3f %% of a core, %d bytes read from disks", n, 100*share, after.read-before.read)
-	if share > 0.005*raceFactor {
-		t.Errorf("it uses %.2f %% of a core when idle", 100*share)
-	}
-	if read := after.read - before.read; read != 0 {
-		t.Errorf("it reads %d bytes from disks when idle", read)
-	}
+	idles(t, p)
 	p.kill()
 	if got := sums(t, drive); got != n {
 		t.Errorf("b3sum found %d files OK, want %d", got, n)
+	}
+}
+
+// A drive that is a plain folder announces nothing, and is asked in a rhythm:
+// that costs next to nothing too.
+func TestIdleWithFolderDrive(t *testing.T) {
+	b := newBench(t)
+	b.write("2026-03-02 Tern Island/TERN0001.JPG", 1000)
+	p := b.spawn(0)
+	b.dial(p)
+	b.adopt(t.TempDir(), "Slate")
+	b.until("held", allHeld(1))
+	idles(t, p)
+}
+
+// idles proves that a process that has nothing to do does next to nothing. A
+// drive that somebody else plugs in meanwhile is looked at, rightly: so one quiet
+// stretch of a few is enough.
+func idles(t *testing.T, p *process) {
+	t.Helper()
+	time.Sleep(3 * time.Second)
+	const watch = 6 * time.Second
+	for try := range 4 {
+		before := use(t, p.cmd.Process.Pid)
+		time.Sleep(watch)
+		after := use(t, p.cmd.Process.Pid)
+		share, read := float64(after.cpu-before.cpu)/float64(watch), after.read-before.read
+		t.Logf("idle: %.3f %% of a core, %d bytes read from disks", 100*share, read)
+		switch {
+		case share <= 0.005*raceFactor && read == 0:
+			return
+		case try == 3:
+			t.Errorf("it uses %.2f %% of a core and reads %d bytes when idle", 100*share, read)
+		}
 	}
 }
 

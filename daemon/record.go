@@ -29,14 +29,12 @@ func (d *Daemon) record(results []transfer.Result, now time.Time) {
 				s.listedAt = now
 			}
 			s.unlisted[r.File.Shoot()] = true
-			if s.trouble == replicate.DriveReadOnly {
-				s.trouble, s.fails = replicate.NoCause, 0
-			}
+			d.works(s, now)
 		case r.Cause == replicate.SourceGone:
 			rescans[r.File] = true
 		case r.Cause == replicate.DriveLost && !s.present: // unplugged, and seen to be
 		case r.Cause == replicate.DriveLost, r.Cause == replicate.DriveReadOnly:
-			if s.trouble != r.Cause {
+			if s.trouble != r.Cause || !now.Before(s.retryAt) { // once for all files of a job
 				d.trouble(s, r.Cause, r.Err, now)
 			}
 		}

@@ -94,6 +94,57 @@ func unplugInTheMiddle(t *testing.T, kind lab.Kind, leave func(*bench, *lab.Driv
 	b.check()
 }
 
+// A drive that is elsewhere before anybody could notice that it had gone is
+// found there, also when its old path is an empty folder by then.
+func TestElsewhereAtOnce(t *testing.T) {
+	t.Parallel()
+	l := lab.New(t)
+	d := l.Drive(lab.Ext4, 100)
+	first := d.Plug()
+	b := newBench(t)
+	b.cfg.Limits.Rate = config.Rate(10 << 20)
+	b.start()
+	b.adopt(first, "Slate")
+	for i := range 3 {
+		b.shootFile(fmt.Sprintf("2026-03-02 Tern Island/Seabird I/SB1_%04d.MOV", i), io.LimitReader(noise(uint64(i)), 5<<20))
+		b.until("the middle", func(s api.Status) bool { return s.Drives[0].Activity.DoneBytes > 1<<20 })
+		d.LazyUnplug()
+		d.PlugAt(filepath.Join(l.Media(), fmt.Sprintf("elsewhere %d", i)))
+		b.until("held", allHeld(int64(i+1)))
+		if s := b.status(); s.Drives[0].Path != d.Path() {
+			t.Errorf("it is shown at %s", s.Drives[0].Path)
+		}
+	}
+	nothingIn(t, first)
+	b.end()
+	b.checkDrive(d.Path())
+}
+
+// Stopping drops the file in hand instead of finishing it.
+func TestStopsInTheMiddle(t *testing.T) {
+	t.Parallel()
+	b := newBench(t)
+	drive := t.TempDir()
+	b.cfg.Limits.Rate = config.Rate(1 << 20)
+	b.start()
+	b.adopt(drive, "Slate")
+	b.shootFile("2026-03-02 Tern Island/Seabird I/SB1_0001.MOV", io.LimitReader(noise(1), 30<<20))
+	b.until("the middle", func(s api.Status) bool { return s.Drives[0].Activity.DoneBytes > 1<<20 })
+	began := time.Now()
+	b.end()
+	if took := time.Since(began); took > 3*time.Second {
+		t.Errorf("stopping took %.1f s", took.Seconds())
+	}
+	if held := holdings(t, drive); len(held) > 0 {
+		t.Errorf("a part has a final name: %v", held)
+	}
+	b.cfg.Limits.Rate = 0
+	b.start()
+	b.until("held after all", allHeld(1))
+	b.end()
+	b.checkDrive(drive)
+}
+
 // Both drives go at once, and come back one after the other.
 func TestBothDrivesGo(t *testing.T) {
 	t.Parallel()
