@@ -99,6 +99,7 @@ func (e sighting) apply(d *Daemon, now time.Time) {
 			d.leave(s, "", now)
 		default:
 			d.leave(s, v.Why, now)
+			s.unreadable = v.Evidence.Err != ""
 		}
 	}
 }

@@ -44,22 +44,23 @@ type shootState struct {
 // driveState is a drive and what is true of it now.
 type driveState struct {
 	replicate.Drive
-	present   bool
-	arriving  bool            // being opened for the first time
-	doubt     string          // why it is not used although it seems to be there
-	path      string          // where it is
-	place     drives.Place    // what it is on, when present
-	trouble   replicate.Cause // why it takes no copies
-	retryAt   time.Time       // of the trouble
-	fails     int             // in a row
-	since     time.Time       // of present, doubt or trouble
-	job       *job            // nil: idle
-	elsewhere bool            // seen at another path while a job ran: to be looked for when it ends
-	unlisted  map[replicate.ShootID]bool
-	listedAt  time.Time
-	rests     map[replicate.ShootID]time.Time // shoots with nothing to do before
-	cursor    cursor
-	meter     meter
+	present    bool
+	arriving   bool            // being opened for the first time
+	doubt      string          // why it is not used although it seems to be there
+	unreadable bool            // the doubt is that it cannot be read
+	path       string          // where it is
+	place      drives.Place    // what it is on, when present
+	trouble    replicate.Cause // why it takes no copies
+	retryAt    time.Time       // of the trouble
+	fails      int             // in a row
+	since      time.Time       // of present, doubt or trouble
+	job        *job            // nil: idle
+	elsewhere  bool            // seen at another path while a job ran: to be looked for when it ends
+	unlisted   map[replicate.ShootID]bool
+	listedAt   time.Time
+	rests      map[replicate.ShootID]time.Time // shoots with nothing to do before
+	cursor     cursor
+	meter      meter
 }
 
 // cursor is how far a drive went through a shoot's files.

@@ -69,8 +69,11 @@ type DriveFacts struct {
 	Present bool
 	Trouble Cause  // why it takes no copies, if so
 	Doubt   string // why it is not used although something with its identity is there
-	Since   time.Time
-	Missing int64 // with DriveFull: bytes that do not fit
+	// Unreadable says that the doubt is about a drive that cannot be read, and not
+	// about which drive it is.
+	Unreadable bool
+	Since      time.Time
+	Missing    int64 // with DriveFull: bytes that do not fit
 }
 
 // WorkingFacts is what notices need to know of a working folder.
@@ -245,6 +248,9 @@ func driveNotices(d DriveFacts) []Notice {
 		n.Text = fmt.Sprintf("the drive %s is not used: %s", name, d.Doubt)
 		n.Safe = "nothing is written to it"
 		n.Do = "unplug the one that is not the drive, or adopt it anew under another name"
+		if d.Unreadable {
+			n.Do = "unplug it and plug it in again; if it goes on, try another cable and another computer"
+		}
 	case d.Trouble == DriveFull:
 		n.Code = NoticeDriveFull
 		n.Text = fmt.Sprintf("the drive %s has no room for %s more", name, Size(d.Missing))

@@ -102,6 +102,9 @@ var noticeCases = []struct {
 		"skipped Shoots/2026-03-02 Tern Island"},
 
 	{"a clone", func(f *Facts) { f.Drives[0].Doubt = "its identity is on two volumes" }, "drive-doubtful Slate"},
+	{"there and not to be read", func(f *Facts) {
+		f.Drives[0].Doubt, f.Drives[0].Unreadable = "its identity file cannot be read: input/output error", true
+	}, "drive-doubtful Slate"},
 	{"full", func(f *Facts) { f.Drives[0].Trouble, f.Drives[0].Missing = DriveFull, 45_000_000_000 }, "drive-full Slate"},
 	{"read-only", func(f *Facts) { f.Drives[0].Trouble = DriveReadOnly }, "drive-read-only Slate"},
 	{"failing", func(f *Facts) { f.Drives[0].Trouble = DriveLost }, "drive-fails Slate"},
