@@ -39,7 +39,8 @@ type driveView struct {
 	trouble string
 	reading reading
 	idle    bool
-	lists   int // lists that are not written yet
+	free    bool // released
+	lists   int  // lists that are not written yet
 }
 
 // viewOf draws the view of a world.
@@ -50,7 +51,7 @@ func viewOf(w *world, now time.Time) view {
 	}
 	scenes := map[string]replicate.Scene{}
 	for _, s := range w.drives {
-		d := driveView{Drive: s.Drive, present: s.present && s.doubt == "", path: cmp.Or(s.path, s.LastPath), reading: s.meter.read(), idle: s.job == nil, lists: len(s.unlisted)}
+		d := driveView{Drive: s.Drive, present: s.present && s.doubt == "", path: cmp.Or(s.path, s.LastPath), reading: s.meter.read(), idle: s.job == nil, free: s.released, lists: len(s.unlisted)}
 		switch {
 		case s.doubt != "":
 			d.trouble = s.doubt
@@ -158,7 +159,8 @@ func (v view) drive(d driveView) api.Drive {
 		out.Trouble = &d.trouble
 	}
 	out.Activity = activityOf(d.reading, out.WantedBytes)
-	out.SafeToUnplug = d.present && d.idle && d.lists == 0 && !v.willCopy(d)
+	out.Released = d.present && d.free
+	out.SafeToUnplug = d.present && d.idle && d.lists == 0 && (d.free || !v.willCopy(d))
 	return out
 }
 

@@ -29,7 +29,8 @@ type job struct {
 	tasks  []transfer.Task
 	lists  []replicate.ShootID
 	drives []*driveState
-	halt   atomic.Bool // stop after the file in hand
+	halt   atomic.Bool        // stop after the file in hand
+	drop   context.CancelFunc // give up the file in hand
 }
 
 // dispatch gives work to every drive that is idle.
@@ -76,8 +77,8 @@ func (s *driveState) usable(now time.Time) bool {
 // nextJob is the most urgent work of a drive: files, or its lists when there
 // are none or they waited long enough.
 func (d *Daemon) nextJob(s *driveState, now time.Time) *job {
-	late := len(s.unlisted) > 0 && now.Sub(s.listedAt) > listPause
-	if !late && !d.world.isPaused(now) {
+	late := len(s.unlisted) > 0 && (s.released || now.Sub(s.listedAt) > listPause)
+	if !late && !s.released && !d.world.isPaused(now) {
 		if j := d.copyJob(s, now); j != nil {
 			return j
 		}
@@ -114,7 +115,7 @@ func (d *Daemon) copyJob(s *driveState, now time.Time) *job {
 	}
 	j := &job{}
 	for _, other := range d.world.drives {
-		if other == s || other.usable(now) {
+		if other == s || other.usable(now) && !other.released {
 			j.drives = append(j.drives, other)
 		}
 	}
@@ -226,6 +227,7 @@ func (d *Daemon) start(ctx context.Context, j *job, now time.Time) {
 	}
 	d.world.version++
 	// What the job needs of the world is copied here: the world is the loop's.
+	ctx, j.drop = context.WithCancel(ctx)
 	r := run{d: d, ctx: ctx, job: j, rate: int(d.opt.Config.Limits.Rate)}
 	for _, s := range j.drives {
 		r.seats = append(r.seats, seat{state: s, drive: s.Drive, path: s.path})
@@ -264,6 +266,7 @@ type jobOver struct {
 }
 
 func (r *run) run() {
+	defer r.job.drop()
 	var open []*seat
 	for i := range r.seats {
 		s := &r.seats[i]

@@ -107,7 +107,7 @@ func (e sighting) apply(d *Daemon, now time.Time) {
 // see takes in that a drive is there.
 func (d *Daemon) see(s *driveState, v replicate.Verdict, now time.Time) {
 	path := v.Evidence.Path
-	same := s.present && s.path == path && s.doubt == ""
+	same := s.present && s.path == path && s.doubt == "" && s.place.Mount == v.Evidence.Mount
 	s.elsewhere = !same && s.job != nil
 	if same || s.arriving || s.job != nil || now.Before(s.retryAt) {
 		if !same && now.Before(s.retryAt) {
@@ -163,6 +163,7 @@ func (e arrived) apply(d *Daemon, now time.Time) {
 		s.trouble, s.fails, s.since = replicate.NoCause, 0, now
 	} // else it never went: that it can be opened does not mean that it works again
 	s.present, s.doubt, s.path, s.retryAt = true, "", e.path, time.Time{}
+	s.released = s.released && s.place.Mount == e.place.Mount
 	s.rests, s.cursor = map[replicate.ShootID]time.Time{}, cursor{}
 	s.LastPath, s.LastSeen, s.Room = e.path, now, e.room
 	s.Sub = subOf(e.place)
@@ -189,7 +190,7 @@ func (d *Daemon) leave(s *driveState, doubt string, now time.Time) {
 	} else if doubt != "" {
 		d.log.Warn("drive is not used", "drive", s.Name, "why", doubt)
 	}
-	s.present, s.doubt, s.since = false, doubt, now
+	s.present, s.released, s.doubt, s.since = false, false, doubt, now
 	s.trouble, s.fails, s.retryAt = replicate.NoCause, 0, time.Time{}
 	d.world.version++
 }

@@ -194,6 +194,14 @@ func (o *Offline) drive(ctx context.Context, id replicate.DriveID) (api.Drive, e
 	return api.Drive{}, err
 }
 
+// ReleaseDrive implements api.Service.
+func (o *Offline) ReleaseDrive(context.Context, api.ReleaseDrive) (api.Drive, error) {
+	return api.Drive{}, &api.Fault{
+		What: "Copyhold is not running, so it holds no drive", Safe: "nothing is being written by it",
+		Do: "unmount the drive with the file manager before you unplug it",
+	}
+}
+
 func notRunning() error {
 	return &api.Fault{What: "Copyhold is not running, so there is nothing to pause or resume", Safe: "nothing is being copied", Do: "start it: copyhold run"}
 }

@@ -77,7 +77,11 @@ func (s *service) Pause(ctx context.Context, p api.Pause) (api.Status, error) {
 }
 
 func (s *service) Resume(ctx context.Context) (api.Status, error) {
-	if err := s.d.inLoop(ctx, func() { s.d.setPause(time.Now(), state.Pause{}) }); err != nil {
+	goOn := func() {
+		s.d.world.takeBack()
+		s.d.setPause(time.Now(), state.Pause{})
+	}
+	if err := s.d.inLoop(ctx, goOn); err != nil {
 		return api.Status{}, err
 	}
 	return s.Status(ctx)

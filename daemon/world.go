@@ -47,6 +47,7 @@ type driveState struct {
 	present    bool
 	arriving   bool            // being opened for the first time
 	doubt      string          // why it is not used although it seems to be there
+	released   bool            // takes no copies until it is plugged in again
 	unreadable bool            // the doubt is that it cannot be read
 	path       string          // where it is
 	place      drives.Place    // what it is on, when present

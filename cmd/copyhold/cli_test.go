@@ -68,6 +68,11 @@ func (f *fake) ChangeDrive(_ context.Context, change api.ChangeDrive) (api.Drive
 	return d, f.err
 }
 
+func (f *fake) ReleaseDrive(_ context.Context, release api.ReleaseDrive) (api.Drive, error) {
+	f.told = release
+	return slate(), f.err
+}
+
 func (f *fake) Pause(_ context.Context, p api.Pause) (api.Status, error) {
 	f.told = p
 	return pausedStatus(), f.err
@@ -149,6 +154,8 @@ func TestOrders(t *testing.T) {
 		{[]string{"drive", "rename", "Slate", "Red"}, api.ChangeDrive{Drive: "Slate", Name: "Red"}},
 		{[]string{"drive", "place", "Slate", "off-site"}, api.ChangeDrive{Drive: "Slate", Place: "off-site"}},
 		{[]string{"drive", "retire", "Slate"}, api.ChangeDrive{Drive: "Slate", Retire: true}},
+		{[]string{"drive", "release", "Slate"}, api.ReleaseDrive{Drive: "Slate"}},
+		{[]string{"drive", "release", "Slate", "--unmount"}, api.ReleaseDrive{Drive: "Slate", Unmount: true}},
 		{[]string{"pause"}, api.Pause{}},
 		{[]string{"pause", "1h30m"}, api.Pause{Seconds: 5400}},
 		{[]string{"pause", "2d"}, api.Pause{Seconds: 2 * 86400}},

@@ -16,7 +16,7 @@ var drivePlaces = []string{"with-me", "home", "off-site"}
 func newDrive(c *cli) *cobra.Command {
 	drive := &cobra.Command{
 		Use:   "drive COMMAND",
-		Short: "Adopt drives, list them, rename, place and retire them",
+		Short: "Adopt, list, rename, place, release and retire drives",
 		Long: `A drive is a place that you gave to Copyhold to hold copies: a whole volume, or a
 folder on one. It is known by a small file on it, so that it may be plugged in
 anywhere, under any path.`,
@@ -27,7 +27,7 @@ anywhere, under any path.`,
 
 		SuggestionsMinimumDistance: 2,
 	}
-	drive.AddCommand(newDriveAdd(c), newDriveList(c), newDriveRename(c), newDrivePlace(c), newDriveRetire(c))
+	drive.AddCommand(newDriveAdd(c), newDriveList(c), newDriveRename(c), newDrivePlace(c), newDriveRelease(c), newDriveRetire(c))
 	return drive
 }
 
@@ -160,6 +160,41 @@ drive: those at home or off-site count as such, those with you do not.`,
 			})
 		},
 	})
+}
+
+func newDriveRelease(c *cli) *cobra.Command {
+	release := api.ReleaseDrive{}
+	cmd := offerJSON(c, &cobra.Command{
+		Use:   "release NAME [--unmount] [--json]",
+		Short: "Let go of a drive: answers when it is safe to unplug",
+		Long: `Finishes the file in hand, or drops it when that takes long, writes the drive's
+lists, flushes and closes it, and answers when it is safe to unplug. Nothing more
+is copied to it until it is plugged in again, or until: copyhold resume`,
+		Example: `  copyhold drive release Slate
+  copyhold drive release Slate --unmount`,
+		Args:              arguments(1, 1, "the name of one drive"),
+		ValidArgsFunction: c.complete(1, driveNames),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			release.Drive = args[0]
+			return c.connected(func(s api.Service, _ bool) error {
+				d, err := s.ReleaseDrive(cmd.Context(), release)
+				if err != nil {
+					return err
+				}
+				return show(c, oneDrive(d), func(p *page, _ api.Drives) { renderReleased(p, d) })
+			})
+		},
+	})
+	cmd.Flags().BoolVar(&release.Unmount, "unmount", false, "unmount it as well")
+	return cmd
+}
+
+// renderReleased says that the drive is safe to unplug, and what it will miss.
+func renderReleased(p *page, d api.Drive) {
+	p.text(0, "The drive "+quoted(d.Name)+" is flushed and closed: it is safe to unplug.")
+	if d.WantedFiles > 0 {
+		p.text(0, "It still wants "+filesAndSize(d.WantedFiles, d.WantedBytes)+"; that is copied when it is plugged in again.")
+	}
 }
 
 func newDriveRetire(c *cli) *cobra.Command {

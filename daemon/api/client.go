@@ -113,6 +113,10 @@ func (c *Client) ChangeDrive(ctx context.Context, change ChangeDrive) (Drive, er
 	return order[Drive](ctx, c, "drive/change", change)
 }
 
+func (c *Client) ReleaseDrive(ctx context.Context, release ReleaseDrive) (Drive, error) {
+	return order[Drive](ctx, c, "drive/release", release)
+}
+
 func (c *Client) Pause(ctx context.Context, pause Pause) (Status, error) {
 	return order[Status](ctx, c, "pause", pause)
 }

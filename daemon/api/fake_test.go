@@ -75,6 +75,10 @@ func (f fake) ChangeDrive(ctx context.Context, change ChangeDrive) (Drive, error
 	return Drive{Path: fmt.Sprintf("%+v", change)}, f.ready(ctx)
 }
 
+func (f fake) ReleaseDrive(ctx context.Context, release ReleaseDrive) (Drive, error) {
+	return Drive{Path: fmt.Sprintf("%+v", release), Released: true}, f.ready(ctx)
+}
+
 // hub is a live source with one subscriber.
 type hub struct {
 	changes chan Status

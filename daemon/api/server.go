@@ -113,10 +113,11 @@ func questions(s Service) map[string]question {
 		"GET /v1/explain": answer(query("path"), s.Explain),
 		"GET /v1/drives":  answer(nothing, plain(s.Drives)),
 
-		"POST /v1/drive/add":    answer(body, s.AddDrive),
-		"POST /v1/drive/change": answer(body, s.ChangeDrive),
-		"POST /v1/pause":        answer(body, s.Pause),
-		"POST /v1/resume":       answer(nothing, plain(s.Resume)),
+		"POST /v1/drive/add":     answer(body, s.AddDrive),
+		"POST /v1/drive/change":  answer(body, s.ChangeDrive),
+		"POST /v1/drive/release": answer(body, s.ReleaseDrive),
+		"POST /v1/pause":         answer(body, s.Pause),
+		"POST /v1/resume":        answer(nothing, plain(s.Resume)),
 	}
 }
 

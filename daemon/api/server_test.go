@@ -40,6 +40,9 @@ var exchanges = []struct {
 	{"change drive", func(ctx context.Context, s Service) (any, error) {
 		return s.ChangeDrive(ctx, ChangeDrive{Drive: "Slate", Name: "Grey", Place: "off-site", Retire: true})
 	}},
+	{"release drive", func(ctx context.Context, s Service) (any, error) {
+		return s.ReleaseDrive(ctx, ReleaseDrive{Drive: "Slate", Unmount: true})
+	}},
 	{"pause", func(ctx context.Context, s Service) (any, error) { return s.Pause(ctx, Pause{Seconds: 90}) }},
 	{"resume", func(ctx context.Context, s Service) (any, error) { return s.Resume(ctx) }},
 }

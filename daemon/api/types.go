@@ -27,6 +27,9 @@ type Service interface {
 
 	AddDrive(ctx context.Context, add AddDrive) (Drive, error)
 	ChangeDrive(ctx context.Context, change ChangeDrive) (Drive, error)
+	// ReleaseDrive answers once the drive is flushed and closed; a *Fault when
+	// it cannot be said to be safe.
+	ReleaseDrive(ctx context.Context, release ReleaseDrive) (Drive, error)
 	Pause(ctx context.Context, pause Pause) (Status, error)
 	Resume(ctx context.Context) (Status, error)
 }
@@ -80,6 +83,7 @@ type Drive struct {
 	LastVerified time.Time `json:"last_verified,omitzero"` // day of the copy verified longest ago; zero if none
 	Activity     Activity  `json:"activity"`
 	SafeToUnplug bool      `json:"safe_to_unplug"`
+	Released     bool      `json:"released"` // nothing is copied to it until it is plugged in again
 	Trouble      *string   `json:"trouble"`
 	SharesWith   []string  `json:"shares_device_with"` // drives and working folders counted as one device with it
 	Retired      bool      `json:"retired"`
@@ -246,6 +250,12 @@ type ChangeDrive struct {
 	Name   string `json:"name"`
 	Place  string `json:"place"`
 	Retire bool   `json:"retire"`
+}
+
+// ReleaseDrive makes a drive safe to unplug.
+type ReleaseDrive struct {
+	Drive   string `json:"drive"` // name or id
+	Unmount bool   `json:"unmount"`
 }
 
 // Pause stops copying. Zero Seconds means: until resumed.

@@ -242,6 +242,19 @@ func (d *Drive) SyncDir(name string) error {
 	return nil
 }
 
+// Flush makes everything on the volume last, whoever wrote it.
+func (d *Drive) Flush() error {
+	dir, err := d.openFolder("")
+	if err != nil {
+		return err
+	}
+	defer dir.Close()
+	if err := flushVolume(dir); err != nil {
+		return translate("flush", d.path, err)
+	}
+	return nil
+}
+
 // Room implements Volume.
 func (d *Drive) Room() (replicate.Room, error) {
 	dir, err := d.root.Open(".")

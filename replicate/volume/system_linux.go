@@ -60,6 +60,15 @@ func statx(fd int, path string, flags int) (identity, error) {
 	return identity{mount: st.Mnt_id, inode: st.Ino, device: unix.Mkdev(st.Dev_major, st.Dev_minor)}, nil
 }
 
+// flushVolume writes back the whole volume. A dead FUSE server goes unnoticed by
+// syncfs, but not by the folder's own sync.
+func flushVolume(dir *os.File) error {
+	if err := unix.Syncfs(int(dir.Fd())); err != nil {
+		return err
+	}
+	return dir.Sync()
+}
+
 // errNoRenameFree: this file system cannot rename without replacing.
 var errNoRenameFree = errors.New("rename without replacing is not offered")
 

@@ -72,3 +72,6 @@ func readAll(dir *os.File) ([]Info, error) {
 func underFUSE(*os.File) string { return "" }
 
 func dropDevice(string) {}
+
+// flushVolume: every file was synced when it was written, which is what there is.
+func flushVolume(dir *os.File) error { return syncFolder(dir) }
