@@ -201,7 +201,8 @@ func TestCopyOrderOfCalls(t *testing.T) {
 	// FAT has no journal: a partial that comes back beside its final name would be
 	// cleared, and with it what the two have in common.
 	inOrder(t, calls, "rename .copyhold/partial/P2 "+folder+"/DCIM/B002.raw", "fsync .copyhold/partial")
-	inOrder(t, calls, "rename .copyhold/partial/P2 "+folder+"/DCIM/B002.raw", "fsync .copyhold/kept")
+	// What was kept lasts before the partial, which tells of it, is gone.
+	inOrder(t, calls, "rename "+folder+"/DCIM/B002.raw kept", "fsync .copyhold/kept", "fsync kept", "rename .copyhold/partial/P2 "+folder+"/DCIM/B002.raw")
 }
 
 var (

@@ -94,7 +94,7 @@ func (l *lane) run() {
 	sealed := make(chan struct{})
 	go func() {
 		defer close(sealed)
-		s := sealer{lane: l, buffer: make([]byte, BufferSize), spelt: newSpelling(l.target)}
+		s := sealer{lane: l, buffer: make([]byte, BufferSize), spelt: newSpelling(l.target), lasts: map[string]bool{}}
 		for group := range l.seals {
 			s.seal(group)
 		}
@@ -370,7 +370,7 @@ func (l *lane) holds(d *draft, name string, buffer []byte) (bool, error) {
 // fail drops a draft and reports why. A drive that is gone is asked nothing more.
 func (l *lane) fail(d *draft) {
 	l.drop(d)
-	if causeOf(d.err) == replicate.DriveRefused && l.target.Volume.Same() != nil {
+	if l.ctx.Err() == nil && causeOf(d.err) == replicate.DriveRefused && l.target.Volume.Same() != nil {
 		d.err = fmt.Errorf("%w: %w", volume.ErrLost, d.err) // a drive on its way out refuses in odd words
 	}
 	if causeOf(d.err) == replicate.DriveLost {

@@ -35,6 +35,11 @@ func Prepare(v volume.Volume) error {
 	if err != nil {
 		return err
 	}
+	if len(leftovers) > 0 { // a process was killed, perhaps before what it kept lasted (P3)
+		if err := syncTree(v, lists.KeptDir); err != nil {
+			return err
+		}
+	}
 	for _, info := range leftovers {
 		if info.Kind == volume.Folder {
 			continue
@@ -46,17 +51,36 @@ func Prepare(v volume.Volume) error {
 	return nil
 }
 
+// makeLasting makes a folder. The folders above are synced also when they were
+// there: a killed process may have left them where power can lose them.
 func makeLasting(v volume.Volume, folder string) error {
-	gained, err := v.MkdirAll(folder)
-	if err != nil {
+	if _, err := v.MkdirAll(folder); err != nil {
 		return err
 	}
-	for _, name := range gained {
-		if err := v.SyncDir(name); err != nil {
+	for folder != "" {
+		folder = parentOf(folder)
+		if err := v.SyncDir(folder); err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+// syncTree makes the names below a folder last, if there is one.
+func syncTree(v volume.Volume, folder string) error {
+	infos, err := v.ReadDir(folder)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	for _, info := range infos {
+		if info.Kind == volume.Folder && err == nil {
+			err = syncTree(v, folder+"/"+info.Name)
+		}
+	}
+	if err != nil {
+		return err
+	}
+	return v.SyncDir(folder)
 }
 
 // WriteRecord replaces one of Copyhold's own records on a drive, whole or not
@@ -65,7 +89,7 @@ func WriteRecord(v volume.Volume, name string, content []byte) error {
 	if err := makeLasting(v, path.Dir(name)); err != nil {
 		return err
 	}
-	if err := makeLasting(v, lists.PartialDir); err != nil {
+	if _, err := v.MkdirAll(lists.PartialDir); err != nil {
 		return err
 	}
 	partial := lists.PartialDir + "/" + partialTag()
@@ -77,7 +101,10 @@ func WriteRecord(v volume.Volume, name string, content []byte) error {
 		_ = v.Remove(partial)
 		return err
 	}
-	return v.SyncDir(path.Dir(name))
+	if err := v.SyncDir(path.Dir(name)); err != nil {
+		return err
+	}
+	return v.SyncDir(lists.PartialDir) // see sealer.name
 }
 
 // partialTag is a name that no other partial has.

@@ -4,9 +4,11 @@ import (
 	"cmp"
 	"errors"
 	"io/fs"
+	"maps"
 	"path"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"copyhold/replicate/lists"
@@ -19,6 +21,7 @@ type sealer struct {
 	buffer []byte
 	spelt  *spelling
 	gained map[string]bool // folders that gained or lost a name since the last sync
+	lasts  map[string]bool // folders that are known to have a lasting name, all the way up
 }
 
 // seal takes a group through the last steps of the protocol. A step that fails
@@ -26,15 +29,17 @@ type sealer struct {
 func (s *sealer) seal(group []*draft) {
 	s.gained = map[string]bool{}
 	s.last(group)
+	s.each(group, s.readBack)
+	s.each(group, s.vacate)
+	s.lastKept(group)
+	s.each(group, s.name)
 	for _, d := range group {
-		if d.err == nil && !d.compare {
-			d.err = s.readBack(d)
-		}
-		if d.err == nil && !d.compare {
-			d.err = s.name(d)
+		if d.compare { // a killed process may have left the name where power can lose it
+			s.reach(parentOf(d.final))
+			s.gained[parentOf(d.final)] = true
 		}
 	}
-	err := s.syncFolders()
+	err := s.syncFolders(partialsTurn)
 	for _, d := range group {
 		d.err = cmp.Or(d.err, err)
 		if d.err != nil {
@@ -42,6 +47,15 @@ func (s *sealer) seal(group []*draft) {
 			continue
 		}
 		s.lane.engine.report(s.lane.result(d))
+	}
+}
+
+// each takes a step with the files of a group that are new and well so far.
+func (s *sealer) each(group []*draft, step func(*draft) error) {
+	for _, d := range group {
+		if d.err == nil && !d.compare {
+			d.err = step(d)
+		}
 	}
 }
 
@@ -86,26 +100,50 @@ func (s *sealer) readBack(d *draft) error {
 	return err
 }
 
-// name keeps what stands under the final name, if anything, and gives it to the
-// partial. Between the two renames the name does not exist, which P2 allows.
-func (s *sealer) name(d *draft) error {
+// vacate makes the folder of the final name and keeps what stands under it, if
+// anything. Until it has its new content the name does not exist, which P2 allows.
+func (s *sealer) vacate(d *draft) error {
 	folder := parentOf(d.final)
 	if err := s.spelt.check(folder); err != nil {
 		return err
 	}
-	if err := s.makeFolder(folder); err != nil {
+	if err := s.makeFolder(folder); err != nil || !d.keep {
 		return err
 	}
-	if d.keep {
-		if err := s.keep(d); err != nil {
-			return err
-		}
+	return s.keep(d)
+}
+
+// lastKept makes what was kept last before any partial gets its final name: as long
+// as the partials are there, Prepare sees that a killed process may have left
+// versions that do not last (P3). When it fails, they go back where they were.
+func (s *sealer) lastKept(group []*draft) {
+	if !slices.ContainsFunc(group, func(d *draft) bool { return d.kept != "" }) {
+		return
 	}
+	err := s.syncFolders(ownTurn)
+	if err == nil {
+		return
+	}
+	for _, d := range group {
+		if d.kept == "" {
+			continue
+		}
+		d.err = cmp.Or(d.err, err)
+		if s.lane.target.Volume.Rename(d.kept, d.final) != nil {
+			d.sink = nil // the partial stays as a mark
+			continue
+		}
+		d.kept = ""
+	}
+}
+
+// name gives the final name to the partial.
+func (s *sealer) name(d *draft) error {
 	if err := s.lane.target.Volume.Rename(d.partial, d.final); err != nil {
 		return err
 	}
 	d.sink = nil // nothing to drop any more
-	s.gained[folder] = true
+	s.gained[parentOf(d.final)] = true
 	// That the partial is gone must last too. Without a journal (FAT) it could come
 	// back beside the final name, be cleared, and take the copy's blocks with it.
 	s.gained[lists.PartialDir] = true
@@ -148,22 +186,59 @@ func (s *sealer) makeFolder(name string) error {
 	for _, folder := range gained {
 		s.gained[folder] = true
 	}
+	if err == nil {
+		s.reach(name)
+	}
 	return err
 }
 
-// syncFolders makes the new names last. Only then is a copy told of (P6).
-func (s *sealer) syncFolders() error {
-	folders := make([]string, 0, len(s.gained))
-	for folder := range s.gained {
-		folders = append(folders, folder)
+// reach has the folders above one synced once, also when they were there before:
+// that a folder is found does not say that its name lasts.
+func (s *sealer) reach(folder string) {
+	for folder != "" && !s.lasts[folder] {
+		s.lasts[folder] = true
+		folder = parentOf(folder)
+		s.gained[folder] = true
 	}
-	slices.Sort(folders)
+}
+
+// syncFolders makes the new names last, up to those of a turn. Only then is a copy
+// told of (P6). Where a file came to goes before where it left: what a folder lost
+// may last at its sync, before what another one gained (P3).
+func (s *sealer) syncFolders(until int) error {
+	folders := slices.SortedFunc(maps.Keys(s.gained), func(a, b string) int {
+		return cmp.Or(cmp.Compare(syncTurn(a), syncTurn(b)), cmp.Compare(a, b))
+	})
 	for _, folder := range folders {
+		if syncTurn(folder) > until {
+			break
+		}
 		if err := s.lane.target.Volume.SyncDir(folder); err != nil {
+			clear(s.lasts)
 			return err
 		}
+		delete(s.gained, folder)
 	}
 	return nil
+}
+
+// The turns of the folders: earlier versions come from the folders of the files,
+// and files from the folder of the partials.
+const (
+	ownTurn = iota
+	filesTurn
+	partialsTurn
+)
+
+func syncTurn(folder string) int {
+	switch {
+	case folder == lists.PartialDir:
+		return partialsTurn
+	case folder == "" || folder == lists.Dir || strings.HasPrefix(folder, lists.Dir+"/"):
+		return ownTurn
+	default:
+		return filesTurn
+	}
 }
 
 func parentOf(name string) string {
