@@ -77,6 +77,29 @@ func TestCopyFindsEqualContent(t *testing.T) {
 	h.tidy(t)
 }
 
+// P4, P5: what is there may have been written by another program a moment ago.
+// It is made to last before it is read, or it would be read from the cache, and
+// the power could still take it after it was told of.
+func TestCopyFoundIsMadeToLastFirst(t *testing.T) {
+	w, h := folderWorld(t)
+	w.put("A001.mov", random(2<<20, 1))
+	w.copy()
+	final := "Shoots/" + shoot + "/A001.mov"
+	var order []string
+	h.hook = func(op, name string) error {
+		if name == final && (op == "sync file" || op == "read") && (len(order) == 0 || order[len(order)-1] != op) {
+			order = append(order, op)
+		}
+		return nil
+	}
+	for _, r := range w.copy() {
+		verified(t, r)
+	}
+	if got := strings.Join(order, ", "); got != "sync file, read" {
+		t.Errorf("what was found saw %q, want it synced and then read", got)
+	}
+}
+
 // P3: what stands under the name is kept, byte for byte, wherever it came from.
 func TestCopyKeeps(t *testing.T) {
 	for name, c := range map[string]struct {

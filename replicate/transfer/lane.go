@@ -339,8 +339,12 @@ func (l *lane) compareOrCopy(d *draft) {
 	if l.trial == nil {
 		l.trial = make([]byte, BufferSize)
 	}
-	if equal, err := l.holds(d, d.final, l.trial); err == nil && equal {
-		return
+	err := l.target.Volume.SyncFile(d.final)
+	if err == nil {
+		var equal bool
+		if equal, err = l.holds(d, d.final, l.trial); err == nil && equal {
+			return
+		}
 	}
 	d.compare = false
 	if d.err = l.open(d); d.err == nil {

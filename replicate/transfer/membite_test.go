@@ -103,7 +103,6 @@ func (d overwriting) Rename(from, to string) error {
 // inPlace gives files their final names before they are written.
 type inPlace struct {
 	*volumetest.Mem
-	mu sync.Mutex
 }
 
 func (d *inPlace) Rename(from, to string) error {

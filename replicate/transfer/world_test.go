@@ -259,6 +259,13 @@ func (h *hooked) Replace(from, to string) error {
 	return h.Volume.Replace(from, to)
 }
 
+func (h *hooked) SyncFile(name string) error {
+	if err := h.ask("sync file", name); err != nil {
+		return err
+	}
+	return h.Volume.SyncFile(name)
+}
+
 func (h *hooked) SyncDir(name string) error {
 	if err := h.ask("sync folder", name); err != nil {
 		return err

@@ -229,6 +229,22 @@ func (d *Drive) Sync(files []Sink) error {
 	return errors.Join(errs...)
 }
 
+// SyncFile implements Volume.
+func (d *Drive) SyncFile(name string) error {
+	if err := d.onDrive(name); err != nil {
+		return err
+	}
+	f, err := d.openFile(name)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	if err := syncFile(f.f); err != nil {
+		return translate("sync", name, err)
+	}
+	return nil
+}
+
 // SyncDir implements Volume.
 func (d *Drive) SyncDir(name string) error {
 	dir, err := d.openFolder(name)

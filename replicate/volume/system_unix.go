@@ -54,6 +54,8 @@ func inodeOf(fi fs.FileInfo) uint64 {
 	return 0
 }
 
+func syncFile(f *os.File) error { return f.Sync() }
+
 func syncFolder(dir *os.File) error { return dir.Sync() }
 
 func roomOf(dir *os.File) (replicate.Room, error) {

@@ -95,6 +95,9 @@ type Volume interface {
 	// Sync makes the content of the files last. After an error nothing is known
 	// of any of them (P5).
 	Sync(files []Sink) error
+	// SyncFile makes a file that was there last, whoever wrote it. What is not
+	// written back yet would be read from the cache even past it.
+	SyncFile(name string) error
 	// SyncDir makes the names in a folder last.
 	SyncDir(name string) error
 	Room() (replicate.Room, error)

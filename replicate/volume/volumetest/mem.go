@@ -409,6 +409,23 @@ func (m *Mem) Sync(files []volume.Sink) error {
 	return errors.Join(errs...)
 }
 
+// SyncFile implements volume.Volume.
+func (m *Mem) SyncFile(name string) error {
+	_, err := m.do(Op{Kind: Sync, Name: name}, func() error {
+		n, err := m.find(name)
+		switch {
+		case err != nil:
+			return err
+		case n.info(name).Kind != volume.Regular:
+			return volume.ErrNotRegular
+		case !n.spoiled:
+			n.synced, n.lasting = len(n.data), n.time
+		}
+		return nil
+	})
+	return err
+}
+
 // SyncDir implements volume.Volume.
 func (m *Mem) SyncDir(name string) error {
 	_, err := m.do(Op{Kind: SyncDir, Name: name}, func() error {
