@@ -127,7 +127,9 @@ func (l *lane) begin(m message) {
 		d.err = *gone
 		return
 	}
-	d.err = l.place(d)
+	if d.err = l.ctx.Err(); d.err == nil {
+		d.err = l.place(d)
+	}
 	if d.err == nil {
 		d.err = l.lookBefore(d)
 	}
