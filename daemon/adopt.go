@@ -220,7 +220,7 @@ func driveFault(add api.AddDrive, err error) error {
 // pick is the drive that a person means by name or id.
 func pick(known []replicate.Drive, name string) (replicate.Drive, error) {
 	for _, d := range known {
-		if string(d.ID) == name || d.InUse() && strings.EqualFold(d.Name, name) {
+		if d.InUse() && (string(d.ID) == name || strings.EqualFold(d.Name, name)) {
 			return d, nil
 		}
 	}

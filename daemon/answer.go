@@ -40,7 +40,8 @@ type driveView struct {
 	reading reading
 	idle    bool
 	free    bool // released
-	lists   int  // lists that are not written yet
+	flushed bool
+	lists   int // lists that are not written yet
 }
 
 // viewOf draws the view of a world.
@@ -51,7 +52,7 @@ func viewOf(w *world, now time.Time) view {
 	}
 	scenes := map[string]replicate.Scene{}
 	for _, s := range w.drives {
-		d := driveView{Drive: s.Drive, present: s.present && s.doubt == "", path: cmp.Or(s.path, s.LastPath), reading: s.meter.read(), idle: s.job == nil, free: s.released, lists: len(s.unlisted)}
+		d := driveView{Drive: s.Drive, present: s.present && s.doubt == "", path: cmp.Or(s.path, s.LastPath), reading: s.meter.read(), idle: s.job == nil, free: s.released, flushed: s.flushed, lists: len(s.unlisted)}
 		switch {
 		case s.doubt != "":
 			d.trouble = s.doubt
@@ -160,7 +161,7 @@ func (v view) drive(d driveView) api.Drive {
 	}
 	out.Activity = activityOf(d.reading, out.WantedBytes)
 	out.Released = d.present && d.free
-	out.SafeToUnplug = d.present && d.idle && d.lists == 0 && (d.free || !v.willCopy(d))
+	out.SafeToUnplug = d.present && d.idle && d.lists == 0 && (d.flushed || !d.free && !v.willCopy(d))
 	return out
 }
 

@@ -304,12 +304,13 @@ func ledgerFault(err error) error {
 	return f
 }
 
-// driveByID finds a drive of the world.
-func (w *world) driveByID(id replicate.DriveID) *driveState {
+// driveByID finds a drive of the world. One that was retired and adopted again
+// is met twice; the last is the one in use.
+func (w *world) driveByID(id replicate.DriveID) (found *driveState) {
 	for _, s := range w.drives {
 		if s.ID == id {
-			return s
+			found = s
 		}
 	}
-	return nil
+	return found
 }

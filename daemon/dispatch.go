@@ -161,46 +161,53 @@ const forever = 1000 * time.Hour
 // wanted collects the files of a shoot that can be copied to the drive now. It
 // goes on where it stopped the last time; a whole pass that finds nothing lets
 // the shoot rest until time or a change may help.
-func (d *Daemon) wanted(s *driveState, id replicate.ShootID, now time.Time) ([]*replicate.File, error) {
-	if s.cursor.shoot != id {
-		s.cursor = cursor{shoot: id}
+func (d *Daemon) wanted(s *driveState, id replicate.ShootID, now time.Time) (found []*replicate.File, err error) {
+	c := s.cursors[id]
+	if c == nil {
+		c = &cursor{}
+		s.cursors[id] = c
 	}
-	var found []*replicate.File
-	var bytes int64
-	looked, rest := 0, now.Add(forever)
-	whole := s.cursor.after == ""
-	err := d.ledger.View(func(tx *state.Tx) error {
-		var failed error
-		for f := range tx.Files(id, s.cursor.after, &failed) {
-			s.cursor.after = f.Path
-			looked++
-			a := d.decide(f, s, now)
-			switch {
-			case a.Kind == replicate.CopyFile || a.Kind == replicate.KeepThenCopy:
-				found = append(found, f)
-				bytes += f.Size
-			case a.Kind == replicate.Wait && !a.Until.IsZero() && a.Until.Before(rest):
-				rest = a.Until
-			}
-			if len(found) >= jobFiles || bytes >= jobBytes || looked >= lookFiles {
-				return failed
-			}
-		}
-		s.cursor.after = ""
-		return failed
+	ended := false
+	err = d.ledger.View(func(tx *state.Tx) (err error) {
+		found, ended, err = d.collect(tx, s, id, c, now)
+		return err
 	})
-	if err != nil {
-		return nil, err
+	c.found = c.found || len(found) > 0
+	if !ended || c.found {
+		d.world.wakeAt(now) // the pass is not whole yet, or another one may find more
+	} else {
+		s.rests[id] = now.Add(forever)
+		if !c.rest.IsZero() {
+			s.rests[id] = c.rest
+		}
+		d.world.wakeAt(s.rests[id])
 	}
-	switch {
-	case len(found) > 0:
-	case s.cursor.after != "" || !whole:
-		d.world.wakeAt(now) // the pass is not whole yet
-	default:
-		s.rests[id] = rest
-		d.world.wakeAt(rest)
+	if ended {
+		delete(s.cursors, id)
 	}
-	return found, nil
+	return found, err
+}
+
+// collect goes on with a pass until a job is full or the loop waited long
+// enough; ended is true when the pass came to the last file.
+func (d *Daemon) collect(tx *state.Tx, s *driveState, id replicate.ShootID, c *cursor, now time.Time) (found []*replicate.File, ended bool, failed error) {
+	var bytes int64
+	looked := 0
+	for f := range tx.Files(id, c.after, &failed) {
+		if len(found) >= jobFiles || bytes >= jobBytes || looked >= lookFiles {
+			return found, false, failed
+		}
+		c.after = f.Path
+		looked++
+		switch a := d.decide(f, s, now); {
+		case a.Kind == replicate.CopyFile || a.Kind == replicate.KeepThenCopy:
+			found = append(found, f)
+			bytes += f.Size
+		case a.Kind == replicate.Wait && !a.Until.IsZero() && (c.rest.IsZero() || a.Until.Before(c.rest)):
+			c.rest = a.Until
+		}
+	}
+	return found, true, failed
 }
 
 // decide asks what to do about a file on a drive in the scene of now.
@@ -353,6 +360,7 @@ func (e jobOver) apply(d *Daemon, now time.Time) {
 	default:
 	}
 	s := e.drive
+	lists := s.job != nil && len(s.job.lists) > 0
 	s.job = nil
 	s.meter.stop()
 	if e.cause != replicate.DriveLost {
@@ -364,8 +372,10 @@ func (e jobOver) apply(d *Daemon, now time.Time) {
 	for _, id := range e.listed {
 		delete(s.unlisted, id)
 	}
+	if lists {
+		s.listedAt = now // also when they failed: copies go first then
+	}
 	if len(e.listed) > 0 {
-		s.listedAt = now
 		d.update(now, func(tx *state.Tx) error {
 			for _, id := range e.listed {
 				if err := tx.ClearUnlisted(s.No, id); err != nil {
@@ -386,6 +396,7 @@ func (e jobOver) apply(d *Daemon, now time.Time) {
 	case e.err != nil:
 		d.log.Warn("a job could not start", "drive", s.Name, "err", e.err)
 		s.retryAt = now.Add(time.Second)
+		d.world.wakeAt(s.retryAt)
 		d.lookAgain()
 	}
 	d.world.version++

@@ -128,6 +128,8 @@ type arrived struct {
 	room  replicate.Room
 	place drives.Place
 	err   error
+
+	unnamed error // why its identity file did not get its new name or place
 }
 
 // welcome opens a drive that came, clears its partials and asks its room.
@@ -145,7 +147,7 @@ func welcome(s *driveState, drive replicate.Drive, path string) arrived {
 		return a
 	}
 	if a.err = transfer.Prepare(at.volume); a.err == nil {
-		a.err = at.rename()
+		a.unnamed = at.rename()
 	}
 	return a
 }
@@ -154,6 +156,12 @@ func welcome(s *driveState, drive replicate.Drive, path string) arrived {
 func (e arrived) apply(d *Daemon, now time.Time) {
 	s := e.drive
 	s.arriving = false
+	if !s.InUse() {
+		return // it was retired meanwhile
+	}
+	if e.unnamed != nil {
+		d.log.Warn("the drive's own file was not changed", "drive", s.Name, "err", e.unnamed)
+	}
 	cause := causeOfDrive(e.err)
 	if e.err != nil && cause != replicate.DriveReadOnly {
 		d.trouble(s, cause, e.err, now)
@@ -164,7 +172,7 @@ func (e arrived) apply(d *Daemon, now time.Time) {
 	} // else it never went: that it can be opened does not mean that it works again
 	s.present, s.doubt, s.path, s.retryAt = true, "", e.path, time.Time{}
 	s.released = s.released && s.place.Mount == e.place.Mount
-	s.rests, s.cursor = map[replicate.ShootID]time.Time{}, cursor{}
+	s.rests, s.cursors = map[replicate.ShootID]time.Time{}, map[replicate.ShootID]*cursor{}
 	s.LastPath, s.LastSeen, s.Room = e.path, now, e.room
 	s.Sub = subOf(e.place)
 	if s.Volume == "" {
@@ -190,7 +198,7 @@ func (d *Daemon) leave(s *driveState, doubt string, now time.Time) {
 	} else if doubt != "" {
 		d.log.Warn("drive is not used", "drive", s.Name, "why", doubt)
 	}
-	s.present, s.released, s.doubt, s.since = false, false, doubt, now
+	s.present, s.released, s.flushed, s.doubt, s.since = false, false, false, doubt, now
 	s.trouble, s.fails, s.retryAt = replicate.NoCause, 0, time.Time{}
 	d.world.version++
 }

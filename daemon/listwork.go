@@ -9,6 +9,7 @@ import (
 	"copyhold/replicate"
 	"copyhold/replicate/lists"
 	"copyhold/replicate/transfer"
+	"copyhold/replicate/volume"
 	"copyhold/state"
 )
 
@@ -20,14 +21,28 @@ func (r *run) list(s *seat) {
 		if r.ctx.Err() != nil {
 			break
 		}
-		if err := r.listOne(s, id); err != nil {
+		err := r.listOne(s, id)
+		if concernsDrive(err) {
 			end.err = fmt.Errorf("write the list of %s: %w", id, err)
 			end.cause = causeOfDrive(end.err)
 			break
 		}
+		if err != nil { // one list is no reason to stop: the copies count without it
+			r.d.log.Warn("list not written", "drive", s.drive.Name, "shoot", id.String(), "err", err)
+		}
 		end.listed = append(end.listed, id)
 	}
 	r.over(s, end)
+}
+
+// concernsDrive reports whether an error will meet everything else on the drive too.
+func concernsDrive(err error) bool {
+	for _, bad := range []error{volume.ErrLost, volume.ErrFull, volume.ErrReadOnly, fs.ErrPermission} {
+		if errors.Is(err, bad) {
+			return true
+		}
+	}
+	return false
 }
 
 func (r *run) listOne(s *seat, id replicate.ShootID) error {

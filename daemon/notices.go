@@ -31,7 +31,7 @@ func (w *world) facts(now time.Time) replicate.Facts {
 		}
 	}
 	for _, s := range w.drives {
-		d := replicate.DriveFacts{Drive: s.Drive, Present: s.present, Trouble: s.trouble, Doubt: s.doubt, Unreadable: s.unreadable, Since: s.since}
+		d := replicate.DriveFacts{Drive: s.Drive, Present: s.present, Released: s.released, Trouble: s.trouble, Doubt: s.doubt, Unreadable: s.unreadable, Since: s.since}
 		if missing := full[s.No]; missing > 0 && d.Trouble == replicate.NoCause {
 			d.Trouble, d.Missing = replicate.DriveFull, missing
 		}

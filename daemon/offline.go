@@ -153,7 +153,7 @@ func (o *Offline) AddDrive(ctx context.Context, add api.AddDrive) (api.Drive, er
 		}
 		for _, k := range known {
 			if k.ID == drive.ID {
-				drive.No = k.No
+				drive.Beside = k.Beside // see Daemon.welcomeNew
 			}
 		}
 		id = drive.ID
@@ -186,12 +186,13 @@ func (o *Offline) ChangeDrive(ctx context.Context, c api.ChangeDrive) (api.Drive
 
 func (o *Offline) drive(ctx context.Context, id replicate.DriveID) (api.Drive, error) {
 	all, err := o.Drives(ctx)
+	var found api.Drive
 	for _, d := range all.Drives {
 		if d.ID == string(id) {
-			return d, nil
+			found = d // the last one: those before it are retired
 		}
 	}
-	return api.Drive{}, err
+	return found, err
 }
 
 // ReleaseDrive implements api.Service.

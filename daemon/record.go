@@ -79,16 +79,18 @@ func recordCopy(f *replicate.File, r transfer.Result) {
 // is false when nothing is to be noted: a failure of the whole drive is not one
 // of each file.
 func recordFailure(f *replicate.File, r transfer.Result, now time.Time) bool {
+	if r.Kept != "" { // what stood under the name was moved, and nothing took its place (P6)
+		c := f.CopyOn(r.Drive)
+		c.State, c.Digest, c.VerifiedAt = replicate.Missing, replicate.Digest{}, time.Time{}
+		f.SetCopy(c)
+	}
 	switch {
-	case r.Cause == replicate.SourceChanging:
-		if r.Stat.MTime.IsZero() || f.Stat.Same(r.Stat) {
-			return false
-		}
+	case f.Life != replicate.Here:
+		return r.Kept != "" // it left meanwhile; what is known of it stays
+	case r.Cause == replicate.SourceChanging && !r.Stat.MTime.IsZero() && !f.Stat.Same(r.Stat):
 		f.Stat, f.SeenAt = r.Stat, now
 		f.Digest, f.XXH128 = replicate.Digest{}, replicate.XXH128{}
 		return true
-	case r.Cause == replicate.SourceGone:
-		return false // the scan that follows tells what became of it
 	case r.Cause.OfSource():
 		if now.Before(f.Attempt.RetryAt) {
 			return false // another drive's result of the same reading
@@ -96,7 +98,7 @@ func recordFailure(f *replicate.File, r transfer.Result, now time.Time) bool {
 		f.Attempt = f.Attempt.Failed(r.Cause, now)
 		return true
 	case r.Cause == replicate.DriveLost, r.Cause == replicate.DriveReadOnly:
-		return false
+		return r.Kept != ""
 	default:
 		c := f.CopyOn(r.Drive)
 		c.Attempt = c.Attempt.Failed(r.Cause, now)

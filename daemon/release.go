@@ -52,6 +52,8 @@ func (s *service) ReleaseDrive(ctx context.Context, r api.ReleaseDrive) (out api
 		}
 	}
 	err = s.d.inLoop(ctx, func() {
+		at.flushed = true
+		s.d.world.version++
 		s.d.log.Info("drive released", "drive", at.Name, "path", path)
 		out = s.d.answerDrive(at.ID, time.Now())
 	})
@@ -72,7 +74,7 @@ func (s *service) beginRelease(ctx context.Context, name string) (at *driveState
 			}
 			return
 		}
-		at.released, path = true, at.path
+		at.released, at.flushed, path = true, false, at.path
 		s.d.world.version++
 		if at.job != nil {
 			at.job.halt.Store(true)
@@ -132,7 +134,7 @@ func flush(path string) error {
 // takeBack ends every release: the person said to go on.
 func (w *world) takeBack() {
 	for _, s := range w.drives {
-		s.released = false
+		s.released, s.flushed = false, false
 	}
 	w.version++
 }

@@ -113,21 +113,18 @@ func (s *service) AddDrive(ctx context.Context, add api.AddDrive) (api.Drive, er
 	return out, err
 }
 
-// welcomeNew takes a drive that was just adopted into the world. It replaces
-// what was known of it when it was retired.
+// welcomeNew takes a drive that was just adopted into the world. One that was
+// retired before gets a new number: what it held then is not believed, it is
+// found again by being read (P6). What it shares a disk with stays known (P8).
 func (d *Daemon) welcomeNew(drive replicate.Drive, place drives.Place, now time.Time) api.Drive {
 	w := d.world
-	state := w.driveByID(drive.ID)
-	if state != nil {
-		drive.No = state.No
-		state.Drive = drive
+	if before := w.driveByID(drive.ID); before != nil {
+		drive.Beside = slices.Clone(before.Beside)
 	}
 	if !d.putDrive(&drive, now) {
 		return api.Drive{}
 	}
-	if state == nil {
-		state = w.addDrive(drive, nil, now)
-	}
+	state := w.addDrive(drive, nil, now)
 	arrived{drive: state, path: drive.LastPath, room: drive.Room, place: place}.apply(d, now)
 	d.log.Info("drive adopted", "drive", drive.Name, "path", drive.LastPath, "place", string(drive.Place))
 	return d.answerDrive(drive.ID, now)
@@ -147,13 +144,13 @@ func (d *Daemon) putDrive(drive *replicate.Drive, now time.Time) bool {
 	return d.update(now, func(tx *state.Tx) error { return tx.PutDrive(drive) })
 }
 
-func (d *Daemon) answerDrive(id replicate.DriveID, now time.Time) api.Drive {
+func (d *Daemon) answerDrive(id replicate.DriveID, now time.Time) (answer api.Drive) {
 	for _, out := range d.view(now).driveList() {
 		if out.ID == string(id) {
-			return out
+			answer = out // the last one: those before it are retired
 		}
 	}
-	return api.Drive{}
+	return answer
 }
 
 func (s *service) ChangeDrive(ctx context.Context, c api.ChangeDrive) (out api.Drive, err error) {

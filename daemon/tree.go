@@ -314,8 +314,21 @@ func (s *scan) plausible(place drives.Place) (why string) {
 	if err != nil {
 		return whyAway(err)
 	}
-	now := replicate.FolderEvidence{Volume: place.Volume, Folder: place.Folder, Empty: len(s.folders) == 0}
-	return replicate.DoubtFolder(replicate.FolderEvidence{Volume: before.Volume, Folder: before.Folder, Empty: len(s.known) == 0}, now)
+	now := replicate.FolderEvidence{Volume: place.Volume, Folder: place.Folder, Empty: !s.familiar()}
+	return replicate.DoubtFolder(replicate.FolderEvidence{Volume: before.Volume, Folder: before.Folder, Empty: !slices.ContainsFunc(s.known, isHere)}, now)
+}
+
+// familiar reports whether the folder holds a shoot that is known.
+func (s *scan) familiar() bool {
+	return slices.ContainsFunc(s.known, func(k state.Shoot) bool {
+		return isHere(k) && slices.Contains(s.folders, k.ID.Name)
+	})
+}
+
+// isHere reports whether a shoot's folder was in the working folder. Loose files
+// have none.
+func isHere(k state.Shoot) bool {
+	return k.ID.Name != replicate.LooseFiles && filesHere(k.Tally).Files > 0
 }
 
 func (s *scan) run(only []string) error {
@@ -371,6 +384,13 @@ func (s *scan) shoot(name string) error {
 	if err := errors.Join(broken, failed); err != nil {
 		return err
 	}
+	if len(gone) > 0 && !c.archive && name != replicate.LooseFiles {
+		_, err := s.src.Lstat(name)
+		c.archive = errors.Is(err, fs.ErrNotExist) // it left while it was walked
+	}
+	if c.archive {
+		gone = append(gone, s.leftBefore(id, &broken)...)
+	}
 	if err := s.src.Same(); err != nil {
 		return err
 	}
@@ -379,6 +399,22 @@ func (s *scan) shoot(name string) error {
 		return s.ctx.Err()
 	}
 	return nil
+}
+
+// leavingTime is how long a shoot may take to leave file by file, moved by hand
+// or by a slow program, and still be one that left whole.
+const leavingTime = 24 * time.Hour
+
+// leftBefore are the files of a shoot that was let go of piece by piece, just
+// before its folder went as well: they are archived with it.
+func (s *scan) leftBefore(id replicate.ShootID, failed *error) (left []replicate.Change) {
+	since := time.Now().Add(-leavingTime)
+	for f := range s.t.d.ledger.Files(id, failed) {
+		if f.Life == replicate.LetGo && f.GoneAt.After(since) {
+			left = append(left, replicate.Change{Kind: replicate.Gone, File: f})
+		}
+	}
+	return left
 }
 
 func (s *scan) tell(c *changes) bool {

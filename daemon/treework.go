@@ -103,8 +103,11 @@ func (d *Daemon) takeIn(tx *state.Tx, c changes, change replicate.Change, now ti
 	}
 	id := replicate.FileID{Working: c.shoot.Working, Path: change.Seen.Path}
 	if d.world.settling.Moving(id) {
-		d.lookAtFile(tx, id, change.Seen, c.at, false)
-		return nil
+		since, settled := d.lookAtFile(tx, id, change.Seen, c.at, false)
+		if !settled {
+			return nil
+		}
+		c.at = since
 	}
 	return d.putSeen(tx, id, change.Seen, c.at, now)
 }

@@ -48,6 +48,7 @@ type driveState struct {
 	arriving   bool            // being opened for the first time
 	doubt      string          // why it is not used although it seems to be there
 	released   bool            // takes no copies until it is plugged in again
+	flushed    bool            // and was flushed since it is released
 	unreadable bool            // the doubt is that it cannot be read
 	path       string          // where it is
 	place      drives.Place    // what it is on, when present
@@ -60,14 +61,16 @@ type driveState struct {
 	unlisted   map[replicate.ShootID]bool
 	listedAt   time.Time
 	rests      map[replicate.ShootID]time.Time // shoots with nothing to do before
-	cursor     cursor
+	cursors    map[replicate.ShootID]*cursor
 	meter      meter
 }
 
-// cursor is how far a drive went through a shoot's files.
+// cursor is how far a drive went through a shoot's files in one pass. A pass that
+// found nothing to do, while nothing changed, lets the shoot rest.
 type cursor struct {
-	shoot replicate.ShootID
 	after string
+	rest  time.Time // the soonest that a file of this pass may be due; zero if none
+	found bool      // this pass found something to do, or something changed
 }
 
 // workingState is a working folder and what is true of it now.
@@ -138,7 +141,7 @@ func (w *world) load(tx *state.Tx, now time.Time) error {
 }
 
 func (w *world) addDrive(d replicate.Drive, unlisted []replicate.ShootID, now time.Time) *driveState {
-	s := &driveState{Drive: d, since: now, unlisted: map[replicate.ShootID]bool{}, rests: map[replicate.ShootID]time.Time{}}
+	s := &driveState{Drive: d, since: now, unlisted: map[replicate.ShootID]bool{}, rests: map[replicate.ShootID]time.Time{}, cursors: map[replicate.ShootID]*cursor{}}
 	for _, id := range unlisted {
 		s.unlisted[id] = true
 	}
@@ -162,6 +165,9 @@ func (w *world) put(s state.Shoot, now time.Time) {
 	w.version++
 	for _, d := range w.drives {
 		delete(d.rests, s.ID)
+		if c := d.cursors[s.ID]; c != nil {
+			c.found = true
+		}
 	}
 	if len(s.Tally) == 0 {
 		delete(w.shoots, s.ID)

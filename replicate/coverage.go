@@ -41,7 +41,7 @@ func NewFleet(drives []Drive) Fleet {
 // the person declared separate stands alone; what else sits on its disk is one
 // device all the same.
 func (f Fleet) device(id string) string {
-	if slices.ContainsFunc(f.Drives, func(d Drive) bool { return string(d.ID) == id && d.Separate }) {
+	if slices.ContainsFunc(f.Drives, func(d Drive) bool { return string(d.ID) == id && d.Separate && d.InUse() }) {
 		return "separate:" + id
 	}
 	return f.disk(id)
@@ -239,7 +239,7 @@ func Lacks(c Cover, p Policy) string {
 	case c.Standing == Covered:
 		return ""
 	case c.Standing == Unproven:
-		return fmt.Sprintf("a copy was last verified more than %d days ago: plug its drive in to have it read again", int(p.VerifyEvery.Hours()/24))
+		return fmt.Sprintf("a copy was last verified more than %d days ago", int(p.VerifyEvery.Hours()/24))
 	case c.Copies >= p.Copies:
 		return fmt.Sprintf("needs %s at home or off site (has %d of %d)", plural(p.OffSite-c.OffSite, "copy", "copies"), c.OffSite, p.OffSite)
 	case c.OffSite >= p.OffSite:

@@ -160,13 +160,16 @@ type Attempt struct {
 	RetryAt time.Time // do nothing before
 }
 
+// longestPause is the longest that a failure puts a file off.
+const longestPause = time.Hour
+
 // Failed is the attempt after one more failure: the pause doubles from ten
 // seconds to an hour.
 func (a Attempt) Failed(cause Cause, now time.Time) Attempt {
 	if a.Cause != cause {
 		a.Count = 0
 	}
-	pause := min(10*time.Second<<min(a.Count, 10), time.Hour)
+	pause := min(10*time.Second<<min(a.Count, 10), longestPause)
 	return Attempt{Cause: cause, Count: min(a.Count+1, 255), RetryAt: now.Add(pause)}
 }
 

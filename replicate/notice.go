@@ -67,8 +67,10 @@ type ShootFacts struct {
 type DriveFacts struct {
 	Drive   Drive
 	Present bool
-	Trouble Cause  // why it takes no copies, if so
-	Doubt   string // why it is not used although something with its identity is there
+	// Released says that it is here and takes nothing until it is plugged in again.
+	Released bool
+	Trouble  Cause  // why it takes no copies, if so
+	Doubt    string // why it is not used although something with its identity is there
 	// Unreadable says that the doubt is about a drive that cannot be read, and not
 	// about which drive it is.
 	Unreadable bool
@@ -125,7 +127,7 @@ func shootNotices(s ShootFacts, f Facts) []Notice {
 		all = append(all, n)
 	}
 	c := s.Cover
-	if c.Standing == OneCopy && f.Now.Sub(s.Since) >= f.Policy.WarnAfter {
+	if c.Standing == OneCopy && (f.Now.Sub(s.Since) >= f.Policy.WarnAfter || s.Since.After(f.Now)) {
 		add(oneCopy(name, c, f))
 	}
 	if c.Unread.Files > 0 {
@@ -189,7 +191,7 @@ func oneCopy(name string, c Cover, f Facts) Notice {
 // secondCopy says how a shoot gets its second copy: by a drive that is at it
 // already, by one that is away, or by a new one.
 func secondCopy(c Cover, drives []DriveFacts) string {
-	var busy, away []string
+	var busy, away, released []string
 	for _, d := range drives {
 		name := fmt.Sprintf("%q", d.Drive.Name)
 		share := c.Drives[d.Drive.No]
@@ -197,6 +199,8 @@ func secondCopy(c Cover, drives []DriveFacts) string {
 		case !d.Drive.InUse():
 		case !d.Present:
 			away = append(away, name)
+		case d.Released:
+			released = append(released, name)
 		case d.Trouble == NoCause && share.Wanted.Files > 0 && len(share.Refused) == 0:
 			busy = append(busy, name)
 		}
@@ -206,6 +210,8 @@ func secondCopy(c Cover, drives []DriveFacts) string {
 		return "leave " + strings.Join(busy, " and ") + " plugged in until it is copied"
 	case len(away) > 0:
 		return "plug in " + strings.Join(away, " or ") + "; copying starts by itself"
+	case len(released) > 0:
+		return "unplug " + strings.Join(released, " or ") + " and plug it in again, or go on with: copyhold resume"
 	default:
 		return "plug in another drive, and adopt it: copyhold drive add DIR --name NAME"
 	}

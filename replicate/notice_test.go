@@ -72,6 +72,11 @@ var noticeCases = []struct {
 		f.Shoots[0] = ternFacts(coverLike(two, []string{"here"}, policy))
 		f.Drives[0].Present = false
 	}, "one-copy Shoots/2026-03-02 Tern Island"},
+	{"one copy, the drive is here and released", func(f *Facts) {
+		f.Shoots[0] = ternFacts(coverLike(two, []string{"here"}, policy))
+		f.Drives = f.Drives[:1]
+		f.Drives[0].Present, f.Drives[0].Released = true, true
+	}, "one-copy Shoots/2026-03-02 Tern Island"},
 	{"archived on one drive", func(f *Facts) { f.Shoots[0] = ternFacts(coverLike(two, []string{"archived Attic"}, policy)) },
 		"one-copy Shoots/2026-03-02 Tern Island"},
 	{"archived on none", func(f *Facts) { f.Shoots[0] = ternFacts(coverLike(two, []string{"archived"}, policy)) },

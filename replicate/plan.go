@@ -99,11 +99,11 @@ func Next(f *File, d Drive, s Scene, now time.Time) Action {
 		return Action{Kind: Wait, Why: WorkingAway}
 	case s.Paused:
 		return Action{Kind: Wait, Why: Paused}
-	case now.Before(f.SeenAt.Add(s.Settle)):
+	case ahead(f.SeenAt.Add(s.Settle), s.Settle, now):
 		return Action{Kind: Wait, Why: StillSettling, Until: f.SeenAt.Add(s.Settle)}
-	case now.Before(f.Attempt.RetryAt):
+	case ahead(f.Attempt.RetryAt, longestPause, now):
 		return Action{Kind: Wait, Why: TriedRecently, Cause: f.Attempt.Cause, Until: f.Attempt.RetryAt}
-	case now.Before(c.Attempt.RetryAt):
+	case ahead(c.Attempt.RetryAt, longestPause, now):
 		return Action{Kind: Wait, Why: TriedRecently, Cause: c.Attempt.Cause, Until: c.Attempt.RetryAt}
 	case c.State == Damaged:
 		return Action{Kind: KeepThenCopy, Why: CopyDamaged}
@@ -112,6 +112,12 @@ func Next(f *File, d Drive, s Scene, now time.Time) Action {
 	default:
 		return Action{Kind: CopyFile, Why: NeverCopied}
 	}
+}
+
+// ahead reports whether at is still to come. One further ahead than anything is
+// ever put off was noted before the clock was set back, and is over.
+func ahead(at time.Time, longest time.Duration, now time.Time) bool {
+	return now.Before(at) && at.Sub(now) <= longest
 }
 
 // Candidate is a shoot that a drive still wants files of.

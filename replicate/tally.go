@@ -45,10 +45,17 @@ type Holding struct {
 // verified: never later than the verification itself (P8).
 func (h Holding) VerifiedOn() time.Time { return time.Unix(int64(h.Day)*86400, 0).UTC() }
 
+// passing is how often a source may be found gone or changing before that is
+// told: once or twice is the person at work.
+const passing = 2
+
 // GroupOf is the group that f belongs to. A copy of earlier content is no
 // holding: the drive wants the file.
 func GroupOf(f *File) Group {
-	g := Group{Life: f.Life, Source: f.Attempt.Cause}
+	g := Group{Life: f.Life}
+	if f.Attempt.Cause == SourceUnreadable || f.Attempt.Count > passing {
+		g.Source = f.Attempt.Cause
+	}
 	for _, c := range f.Copies {
 		switch {
 		case f.Holds(c):

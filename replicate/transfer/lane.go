@@ -133,9 +133,6 @@ func (l *lane) begin(m message) {
 	if d.err == nil {
 		d.err = l.lookBefore(d)
 	}
-	if d.err == nil {
-		d.err = l.checkRoom(d.file.Size)
-	}
 	if d.err == nil && !d.compare {
 		d.err = l.open(d)
 	}
@@ -240,7 +237,12 @@ func (l *lane) checkRoom(need int64) error {
 	return nil
 }
 
+// open begins a partial, if there is room for it. What may be there already needs
+// none.
 func (l *lane) open(d *draft) error {
+	if err := l.checkRoom(d.file.Size); err != nil {
+		return err
+	}
 	d.partial = lists.PartialDir + "/" + partialTag()
 	sink, err := l.target.Volume.Create(d.partial)
 	d.sink = sink

@@ -68,6 +68,13 @@ func SeenOf(path string, info volume.Info) replicate.Seen {
 	return replicate.Seen{Path: path, Stat: info.Stat, What: what}
 }
 
+// topLost tells a volume that is gone from one bad place on it: a single folder
+// that cannot be read must not hide all others.
+func (w *walk) topLost() bool {
+	_, err := w.tree.ReadDir("")
+	return err != nil
+}
+
 type walk struct {
 	ctx    context.Context
 	tree   Tree
@@ -84,7 +91,7 @@ func (w *walk) folder(name string) (more bool, err error) {
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
 		return true, nil // it left since its parent was read
-	case errors.Is(err, volume.ErrLost):
+	case errors.Is(err, volume.ErrLost) && w.topLost():
 		return false, err
 	case err != nil:
 		return w.yield(replicate.Seen{Path: name + "/", What: replicate.ClosedFolder}), nil

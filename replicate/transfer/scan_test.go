@@ -67,7 +67,10 @@ func TestScan(t *testing.T) {
 	}
 }
 
-// A folder that leaves during the walk has nothing; a volume that leaves ends the walk,
+// errBadPlace is one folder that the disk cannot read, on a volume that is there.
+var errBadPlace = fmt.Errorf("%w: one bad place", volume.ErrLost)
+
+// A folder that leaves during the walk has nothing; one in a bad place is closed; a volume that leaves ends the walk,
 // and says so: nothing may be concluded from what was not met.
 func TestScanOfWhatLeaves(t *testing.T) {
 	w := newWorld(t)
@@ -81,9 +84,14 @@ func TestScanOfWhatLeaves(t *testing.T) {
 	}{
 		{fs.ErrNotExist, "a/1 c/3", false},
 		{volume.ErrLost, "a/1", true},
+		{errBadPlace, "a/1 b/ closed c/3", false},
 		{fs.ErrPermission, "a/1 b/ closed c/3", false},
 	} {
-		got, err := told(trouble{w.src, map[string]error{shoot + "/b": c.err}}, ignoreNothing)
+		bad := map[string]error{shoot + "/b": c.err}
+		if c.err == volume.ErrLost {
+			bad[""] = c.err // the whole volume: its top does not answer either
+		}
+		got, err := told(trouble{w.src, bad}, ignoreNothing)
 		if s := strings.Join(got, " "); s != c.want || (err != nil) != c.fails {
 			t.Errorf("%v: %s, %v", c.err, s, err)
 		}
