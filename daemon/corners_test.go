@@ -290,6 +290,17 @@ func TestClockSetBack(t *testing.T) {
 	t.Error("a shoot with one copy since tomorrow is not warned of")
 }
 
+// A limited drive is limited from the first megabyte on, in every job.
+func TestLimitHoldsAtOnce(t *testing.T) {
+	r := run{rate: 10_000_000}
+	if !r.limit().AllowN(time.Now(), transfer.BufferSize) {
+		t.Error("not even one piece may be written")
+	}
+	if limit := r.limit(); limit.AllowN(time.Now(), 2*transfer.BufferSize) || float64(limit.Limit()) != 10_000_000 {
+		t.Errorf("%v bytes a second, %d of them at once", limit.Limit(), limit.Burst())
+	}
+}
+
 // "Safe to unplug" is said after the flush and not before.
 func TestReleasedButNotFlushed(t *testing.T) {
 	d, now := still(t), time.Now()

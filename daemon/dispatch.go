@@ -337,7 +337,7 @@ func (r *run) limit() *rate.Limiter {
 	if r.rate == 0 {
 		return nil
 	}
-	return rate.NewLimiter(rate.Limit(r.rate), max(r.rate, transfer.BufferSize))
+	return rate.NewLimiter(rate.Limit(r.rate), transfer.BufferSize)
 }
 
 // over closes the drive, so that it can be unmounted, and tells the loop.
