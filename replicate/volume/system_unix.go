@@ -17,7 +17,7 @@ import (
 // plainFile keeps an open from following a link or waiting for a pipe's writer.
 const plainFile = unix.O_NOFOLLOW | unix.O_NONBLOCK | unix.O_CLOEXEC
 
-// conditions maps error numbers to what they mean for a copy (drive-facts: a
+// conditions maps error numbers to what they mean for a copy (measured: a
 // pulled drive answers EIO, ENOTCONN or, on the way down, the others; a call
 // that waits for a FUSE server when that dies answers ECONNABORTED, and ext4 on a
 // device that is gone answers a new file with ENOMEM).
