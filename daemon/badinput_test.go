@@ -76,7 +76,7 @@ func onEach(t *testing.T, test func(t *testing.T, b *bench, drive string)) {
 			if kind == "folder" {
 				drive = t.TempDir()
 			} else {
-				drive = lab.New(t).Drive(kind, 100).Plug()
+				drive = lab.New(t).Drive(kind, 160).Plug()
 			}
 			b := newBench(t)
 			b.start()
@@ -165,7 +165,9 @@ func TestGrowsOrVanishes(t *testing.T) {
 		files := b.others()
 		b.until("what grew and the others are held", allHeld(files+1))
 
-		b.shootFile(goes, io.LimitReader(noise(3), 30<<20))
+		// Larger than what is read ahead of the drive, or it might have been read whole
+		// before it goes, and then rightly be copied.
+		b.shootFile(goes, io.LimitReader(noise(3), 60<<20))
 		copying(goes)
 		if err := os.Remove(filepath.Join(b.working, filepath.FromSlash(goes))); err != nil {
 			t.Fatal(err)
