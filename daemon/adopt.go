@@ -53,12 +53,20 @@ func checkAdd(add *api.AddDrive, c config.Config, known []replicate.Drive) error
 	if err := checkPlace(&add.Place); err != nil {
 		return err
 	}
+	if err := checkFree(add.Name, "", known); err != nil {
+		return err
+	}
+	return checkApart(add.Path, c, known)
+}
+
+// checkFree refuses a name that another drive in use has.
+func checkFree(name string, own replicate.DriveID, known []replicate.Drive) error {
 	for _, d := range known {
-		if d.InUse() && strings.EqualFold(d.Name, add.Name) {
+		if d.ID != own && d.InUse() && strings.EqualFold(d.Name, name) {
 			return &api.Fault{What: fmt.Sprintf("a drive is already called %q", d.Name), Safe: "nothing was changed", Do: "choose another name", Misuse: true}
 		}
 	}
-	return checkApart(add.Path, c, known)
+	return nil
 }
 
 // plainError is what the system says without the call and path around it.
@@ -233,10 +241,8 @@ func changed(d replicate.Drive, c api.ChangeDrive, known []replicate.Drive, now 
 		if err := lists.ValidName(c.Name); err != nil {
 			return d, &api.Fault{What: err.Error(), Misuse: true}
 		}
-		for _, other := range known {
-			if other.ID != d.ID && other.InUse() && strings.EqualFold(other.Name, c.Name) {
-				return d, &api.Fault{What: fmt.Sprintf("a drive is already called %q", other.Name), Safe: "nothing was changed", Do: "choose another name", Misuse: true}
-			}
+		if err := checkFree(c.Name, d.ID, known); err != nil {
+			return d, err
 		}
 		d.Name = c.Name
 	}

@@ -122,7 +122,7 @@ func (d *Daemon) copyJob(s *driveState, now time.Time) *job {
 	for _, f := range found {
 		task := transfer.Task{File: *f, To: map[replicate.DriveNo]transfer.Order{}}
 		for _, to := range j.drives {
-			if a := d.decide(f, to, now); a.Kind == replicate.CopyFile || a.Kind == replicate.KeepThenCopy {
+			if a := d.decide(f, to, now); a.Copies() {
 				task.To[to.No] = orderFor(f, to, a)
 			}
 		}
@@ -142,14 +142,14 @@ func orderFor(f *replicate.File, to *driveState, a replicate.Action) transfer.Or
 func (d *Daemon) candidates(s *driveState, now time.Time) []replicate.Candidate {
 	var all []replicate.Candidate
 	for id, shoot := range d.world.shoots {
-		rest := s.rests[id]
-		if wanted := shoot.cover.Drives[s.No].Wanted.Files; wanted == 0 || now.Before(rest) {
-			if wanted > 0 {
-				d.world.wakeAt(rest)
-			}
-			continue
+		wanted, rest := shoot.cover.Drives[s.No].Wanted.Files, s.rests[id]
+		switch {
+		case wanted == 0:
+		case now.Before(rest):
+			d.world.wakeAt(rest)
+		default:
+			all = append(all, replicate.Candidate{ID: id, Copies: shoot.cover.Copies, Wanted: int(wanted)})
 		}
-		all = append(all, replicate.Candidate{ID: id, Copies: shoot.cover.Copies, Wanted: int(shoot.cover.Drives[s.No].Wanted.Files)})
 	}
 	replicate.Order(all)
 	return all
@@ -200,7 +200,7 @@ func (d *Daemon) collect(tx *state.Tx, s *driveState, id replicate.ShootID, c *c
 		c.after = f.Path
 		looked++
 		switch a := d.decide(f, s, now); {
-		case a.Kind == replicate.CopyFile || a.Kind == replicate.KeepThenCopy:
+		case a.Copies():
 			found = append(found, f)
 			bytes += f.Size
 		case a.Kind == replicate.Wait && !a.Until.IsZero() && (c.rest.IsZero() || a.Until.Before(c.rest)):

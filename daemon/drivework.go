@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"io/fs"
@@ -16,15 +17,10 @@ import (
 )
 
 // find looks for drives: at start, when something was plugged in or pulled,
-// when asked, and in the rhythm of the poll for plain folders.
+// when asked, and in the rhythm of the poll, for what announces itself nowhere:
+// plain folders, and drives that fail while they stay mounted.
 func (d *Daemon) find(ctx context.Context) {
-	poll := d.opt.Poll
-	if poll == 0 {
-		poll = time.Second
-	}
-	hints := drives.Watch(ctx, poll)
-	tick := time.NewTicker(poll)
-	defer tick.Stop()
+	hints := drives.Watch(ctx, cmp.Or(d.opt.Poll, time.Second))
 	for {
 		var known []replicate.Drive
 		if d.inLoop(ctx, func() { known = d.world.fleet.Drives }) != nil {
@@ -34,29 +30,12 @@ func (d *Daemon) find(ctx context.Context) {
 		if ctx.Err() != nil || !d.send(ctx, sighting{evidence, known}) {
 			return
 		}
-		if !d.waitToLook(ctx, hints, tick.C, known) {
-			return
-		}
-	}
-}
-
-// waitToLook returns when it is time to look again. The rhythm matters only to
-// drives that are plain folders: mounts announce themselves, and a disk that
-// sleeps is not woken by questions about it.
-func (d *Daemon) waitToLook(ctx context.Context, hints <-chan struct{}, tick <-chan time.Time, known []replicate.Drive) bool {
-	folders := slices.ContainsFunc(known, func(r replicate.Drive) bool { return r.InUse() && r.Sub != "" })
-	for {
 		select {
-		case <-ctx.Done():
-			return false
 		case _, open := <-hints:
-			return open
-		case <-d.look:
-			return true
-		case <-tick:
-			if folders || !mountsAnnounced {
-				return true
+			if !open {
+				return
 			}
+		case <-d.look:
 		}
 	}
 }
@@ -246,7 +225,7 @@ func (d *Daemon) lookAt(t time.Time) {
 
 // saveDrive records what changed about a drive.
 func (d *Daemon) saveDrive(s *driveState, now time.Time) {
-	d.update(now, func(tx *state.Tx) error { return tx.PutDrive(&s.Drive) })
+	d.putDrive(&s.Drive, now)
 	d.world.refleet()
 }
 
@@ -274,8 +253,6 @@ func subOf(p drives.Place) string {
 	}
 	return filepath.ToSlash(sub)
 }
-
-func isDenied(err error) bool { return errors.Is(err, fs.ErrPermission) }
 
 // compareDisks learns what shares a disk: what is there at the same time can be
 // compared, and what was learned stays true while a drive is away (P8).
@@ -315,7 +292,7 @@ func causeOfDrive(err error) replicate.Cause {
 	switch {
 	case err == nil:
 		return replicate.NoCause
-	case errors.Is(err, volume.ErrReadOnly), isDenied(err):
+	case errors.Is(err, volume.ErrReadOnly), errors.Is(err, fs.ErrPermission):
 		return replicate.DriveReadOnly
 	case errors.Is(err, volume.ErrFull):
 		return replicate.DriveFull

@@ -4,6 +4,8 @@ import (
 	"strings"
 
 	"github.com/bmatcuk/doublestar/v4"
+
+	"copyhold/replicate"
 )
 
 // notShoots are folders that systems keep at the top of a volume: trash, index
@@ -11,7 +13,7 @@ import (
 var notShoots = map[string]bool{
 	"lost+found": true, "$RECYCLE.BIN": true, "System Volume Information": true,
 	".Trashes": true, ".Spotlight-V100": true, ".fseventsd": true, ".TemporaryItems": true,
-	".Trash": true, ".copyhold": true,
+	".Trash": true, replicate.OwnFolder: true,
 }
 
 // ignoring makes the test for paths that are not looked at. The patterns were

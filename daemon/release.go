@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -80,7 +81,7 @@ func (s *service) beginRelease(ctx context.Context, name string) (at *driveState
 			at.job.halt.Store(true)
 		}
 	})
-	return at, path, cmpErr(err, loopErr)
+	return at, path, cmp.Or(err, loopErr)
 }
 
 // awaitIdle waits until no job holds the drive and its lists are written.

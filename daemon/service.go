@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"cmp"
 	"context"
 	"slices"
 	"time"
@@ -178,7 +179,7 @@ func (s *service) ChangeDrive(ctx context.Context, c api.ChangeDrive) (out api.D
 		out = s.d.answerDrive(drive.ID, now)
 	})
 	if loopErr != nil || err != nil {
-		return out, cmpErr(err, loopErr)
+		return out, cmp.Or(err, loopErr)
 	}
 	if path != "" {
 		if err := writeChange(drive, path); err != nil {
@@ -186,11 +187,4 @@ func (s *service) ChangeDrive(ctx context.Context, c api.ChangeDrive) (out api.D
 		}
 	}
 	return out, nil
-}
-
-func cmpErr(a, b error) error {
-	if a != nil {
-		return a
-	}
-	return b
 }

@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"io/fs"
@@ -38,7 +39,6 @@ type tree struct {
 type request struct {
 	files  map[replicate.FileID]bool
 	shoots map[string]bool
-	all    bool
 }
 
 const (
@@ -62,7 +62,7 @@ func newTree(d *Daemon, name, path string) *tree {
 func (t *tree) ask(fill func(*request)) {
 	t.mu.Lock()
 	if t.wanted.files == nil {
-		t.wanted = request{files: map[replicate.FileID]bool{}, shoots: map[string]bool{}, all: t.wanted.all}
+		t.wanted = request{files: map[replicate.FileID]bool{}, shoots: map[string]bool{}}
 	}
 	fill(&t.wanted)
 	t.mu.Unlock()
@@ -155,7 +155,7 @@ func (t *tree) follow(ctx context.Context, h watch.Hint, online bool) bool {
 }
 
 func (t *tree) serve(ctx context.Context, r request, online bool) bool {
-	if r.all || !online {
+	if !online {
 		return t.scanAll(ctx)
 	}
 	var paths []string
@@ -438,7 +438,7 @@ func (s *scan) walk(name string, missing bool, failed *error) (iter.Seq[replicat
 	}
 	if slices.Contains(s.folders, name) { // a folder that is really called so
 		loose = slices.AppendSeq(loose, transfer.Scan(s.ctx, s.src, name, s.t.ignored, failed))
-		slices.SortFunc(loose, func(a, b replicate.Seen) int { return cmpPath(a.Path, b.Path) })
+		slices.SortFunc(loose, func(a, b replicate.Seen) int { return cmp.Compare(a.Path, b.Path) })
 	}
 	return s.counting(slices.Values(loose)), nil
 }

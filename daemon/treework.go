@@ -1,7 +1,6 @@
 package daemon
 
 import (
-	"cmp"
 	"time"
 
 	"copyhold/daemon/drives"
@@ -103,7 +102,7 @@ func (d *Daemon) takeIn(tx *state.Tx, c changes, change replicate.Change, now ti
 	}
 	id := replicate.FileID{Working: c.shoot.Working, Path: change.Seen.Path}
 	if d.world.settling.Moving(id) {
-		since, settled := d.lookAtFile(tx, id, change.Seen, c.at, false)
+		since, settled := d.lookAtFile(id, change.Seen, c.at, false)
 		if !settled {
 			return nil
 		}
@@ -198,13 +197,14 @@ func (d *Daemon) takeLook(tx *state.Tx, id replicate.FileID, seen replicate.Seen
 		}
 		return d.putSeen(tx, id, seen, l.at, now)
 	}
-	if since, settled := d.lookAtFile(tx, id, seen, l.at, l.event); settled {
+	if since, settled := d.lookAtFile(id, seen, l.at, l.event); settled {
 		return d.putSeen(tx, id, seen, since, now)
 	}
 	return nil
 }
 
-func (d *Daemon) lookAtFile(_ *state.Tx, id replicate.FileID, seen replicate.Seen, at time.Time, event bool) (time.Time, bool) {
+// lookAtFile follows a file in motion and reports when it rests.
+func (d *Daemon) lookAtFile(id replicate.FileID, seen replicate.Seen, at time.Time, event bool) (time.Time, bool) {
 	since, settled := d.world.settling.Look(id, seen.Stat, at, event)
 	if !settled {
 		d.world.settleUntil(at.Add(d.world.settle))
@@ -263,5 +263,3 @@ func (d *Daemon) rescanSoon(id replicate.ShootID, now time.Time) {
 	w.rescan[id] = at
 	d.world.settleUntil(at)
 }
-
-func cmpPath(a, b string) int { return cmp.Compare(a, b) }

@@ -9,6 +9,9 @@ import (
 // LooseFiles is the shoot that files directly in a working folder belong to.
 const LooseFiles = "(loose files)"
 
+// OwnFolder is the folder on a drive that holds Copyhold's own records.
+const OwnFolder = ".copyhold"
+
 // DriveID is the random name a drive got when it was adopted; it stands in the
 // drive's identity file and never changes.
 type DriveID string

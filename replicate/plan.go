@@ -58,13 +58,12 @@ func (a Action) String() string {
 	return fmt.Sprintf("%s (%s)", a.Kind, why)
 }
 
+// Copies reports whether the action brings content to the drive.
+func (a Action) Copies() bool { return a.Kind == CopyFile || a.Kind == KeepThenCopy }
+
 // Wanted reports whether the action says that the drive still needs the file.
 func (a Action) Wanted() bool {
-	switch a.Kind {
-	case CopyFile, KeepThenCopy, Wait:
-		return true
-	}
-	return false
+	return a.Copies() || a.Kind == Wait
 }
 
 // Scene is what surrounds a decision about one file: facts of the moment that

@@ -13,7 +13,7 @@ import (
 )
 
 const (
-	holdFolder    = ".copyhold"
+	holdFolder    = replicate.OwnFolder
 	identityFile  = holdFolder + "/drive.json"
 	identityLimit = 64 << 10
 	knownFormat   = 1

@@ -19,11 +19,13 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+
+	"copyhold/replicate"
 )
 
 // The drive's own folder and what is in it, as paths from the drive folder.
 const (
-	Dir          = ".copyhold"
+	Dir          = replicate.OwnFolder
 	IdentityFile = Dir + "/drive.json"
 	PartialDir   = Dir + "/partial"
 	KeptDir      = Dir + "/kept"

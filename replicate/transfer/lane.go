@@ -343,10 +343,8 @@ func (l *lane) compareOrCopy(d *draft) {
 	if l.trial == nil {
 		l.trial = make([]byte, BufferSize)
 	}
-	err := l.target.Volume.SyncFile(d.final)
-	if err == nil {
-		var equal bool
-		if equal, err = l.holds(d, d.final, l.trial); err == nil && equal {
+	if l.target.Volume.SyncFile(d.final) == nil {
+		if equal, err := l.holds(d, d.final, l.trial); err == nil && equal {
 			return
 		}
 	}

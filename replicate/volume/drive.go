@@ -172,7 +172,7 @@ func (d *Drive) onDrive(name string) error {
 
 // Replace implements Volume.
 func (d *Drive) Replace(from, to string) error {
-	if !strings.HasPrefix(to, OwnFolder+"/") {
+	if !strings.HasPrefix(to, replicate.OwnFolder+"/") {
 		return fmt.Errorf("replace %s: only own records are replaced: %w", to, fs.ErrExist) // P3
 	}
 	if err := d.Same(); err != nil {

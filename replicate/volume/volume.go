@@ -88,7 +88,7 @@ type Volume interface {
 	// fails with fs.ErrExist. It asks Same first (P7).
 	Rename(from, to string) error
 	// Replace is Rename over an existing file, for Copyhold's own records only:
-	// it refuses names outside OwnFolder.
+	// it refuses names outside replicate.OwnFolder.
 	Replace(from, to string) error
 	Remove(name string) error
 	SetTime(name string, modified time.Time) error
@@ -102,9 +102,6 @@ type Volume interface {
 	SyncDir(name string) error
 	Room() (replicate.Room, error)
 }
-
-// OwnFolder is the folder on a drive that holds Copyhold's own records.
-const OwnFolder = ".copyhold"
 
 // Sink is a file being written.
 type Sink interface {

@@ -336,7 +336,7 @@ func (m *Mem) there(name string) (*node, string, error) {
 
 // Replace implements volume.Volume.
 func (m *Mem) Replace(from, to string) error {
-	if !strings.HasPrefix(to, volume.OwnFolder+"/") {
+	if !strings.HasPrefix(to, replicate.OwnFolder+"/") {
 		return fmt.Errorf("replace %s: %w", to, fs.ErrExist)
 	}
 	_, err := m.do(Op{Kind: Replace, Name: from, To: to}, func() error {
